@@ -381,7 +381,10 @@ class RequestError(EvenfallError):
 
 
 class ChangedError(RequestError):
-    """Somebody else filed into a dossier since whoever asks looked at it; nothing was filed."""
+    """Somebody else filed into a dossier since whoever asks looked at it; nothing was filed.
+
+    Its values name the `dossier`, and the version that was looked at, `since`.
+    """
 
     code = "changed"
 

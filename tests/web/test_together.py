@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import html
+import inspect
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, expect
 
 import evenfall as ef
 from evenfall import workshop
-from evenfall.web.application import application
+from evenfall.records import Filing
+from evenfall.web.application import PARTS, application
+from evenfall.web.rights import NEEDS
+from evenfall.web.together import FILINGS
 from evenfall.workshop.typed import typed_of
 from served import serving
+from steps import by_place, open_new
 
 PORT = 8417
 BEFORE, SPEC = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
@@ -37,16 +44,15 @@ def test_a_plan_by_readings_that_are_no_longer_the_newest_is_not_filed(
 ) -> None:
     place = f"/instruments/{filed(dossiers)}"
     app = application(dossiers, port=PORT)
-    html = {"accept": "text/html"}
-    with TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers=html) as client:
+    accept = {"accept": "text/html"}
+    with TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers=accept) as client:
         shown = client.get(f"{place}/plan").text
         (seen,) = set(re.findall(r'name="seen" (?:value|content)="([0-9a-f]{32})"', shown))
         dossiers.note(ef.NoteRequest("UY-0417", "Fret 7 seated.", person="A. Dremquil"))
         asked = {"method": "spot", "by": "Q. Ulbrenq", "seen": seen}
         late = client.post(f"{place}/plan/take", data=asked)
         assert late.status_code == 412
-        assert "note at" in late.text
-        assert "by A. Dremquil" in late.text
+        assert "A. Dremquil" in late.text
         assert [one.kind for one in dossiers.show("UY-0417").entries].count("plan") == 0
         fresh = re.findall(r'name="seen" value="([0-9a-f]{32})"', client.get(f"{place}/plan").text)
         taken = client.post(f"{place}/plan/take", data={**asked, "seen": fresh[0]})
@@ -62,6 +68,241 @@ def test_a_plan_by_readings_that_are_no_longer_the_newest_is_not_filed(
             kinds = [one.kind for one in dossiers.show("UY-0417").entries]
             assert kinds.count("measurement") == kept
         app.state.shop.leave()
+
+
+# ---- every form that files -----------------------------------------------------------------------
+
+
+@pytest.fixture
+def client(dossiers: ef.Dossiers) -> Iterator[TestClient]:
+    app = application(dossiers, port=PORT)
+    accept = {"accept": "text/html"}
+    with TestClient(app, base_url=f"http://127.0.0.1:{PORT}", headers=accept) as made:
+        yield made
+    app.state.shop.leave()
+
+
+def form_in(text: str, action: str) -> dict[str, str]:
+    """Return what a form of a page carries without being filled in."""
+    (inside,) = re.findall(
+        rf'<form [^>]*method="post"[^>]*action="{re.escape(action)}"[^>]*>(.*?)</form>',
+        text,
+        re.DOTALL,
+    )
+    pairs = re.findall(r'<input type="hidden" name="([^"]*)" value="([^"]*)">', inside)
+    return {name: html.unescape(value) for name, value in pairs}
+
+
+def not_in_forms() -> set[str]:
+    """Return routes by which a page files, or begins something, without a version."""
+    return {
+        *("/example", "/new", "/gauges"),  # open a dossier
+        *("/uploads", "/instruments/{name}/measure/upload", "/instruments/{name}/program/upload"),
+        "/instruments/{name}/measure/file",  # by If-Match
+        *("/instruments/{name}/play", "/under-way/{name}/stop", "/under-way/{name}/again"),
+    }
+
+
+def test_every_form_that_files_goes_by_what_was_seen() -> None:
+    with_version = {
+        route.path
+        for part in PARTS
+        for route in part.router.routes
+        if isinstance(route, APIRoute)
+        and "seen" in inspect.signature(route.endpoint).parameters
+        and "shared" not in route.path
+        and "lots" not in route.path
+    }
+    assert with_version == set(FILINGS)
+    filing = {
+        path
+        for method, path in map(str.split, NEEDS)
+        if method == "POST"
+        and NEEDS[f"{method} {path}"] in ("measure", "plan", "release")
+        and not path.startswith("/api/")
+    }
+    assert filing - not_in_forms() == with_version
+
+
+def chart_page(dossiers: ef.Dossiers, client: TestClient) -> str:
+    """File proofs, and return the address of the chart of their relief."""
+    for day in range(2, 12):
+        of = {"content_hash": f"{day:064x}", "schema": "evenfall/proof@1", "specification": ""}
+        read = {"relief_mm": 0.2 + day % 3 / 100.0, "done": f"2026-04-{day:02}T09:00Z"}
+        opened = Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"})
+        dossiers.archive.file(None, [opened, Filing("proof", {**of, **read})])
+    return client.get("/charts").text
+
+
+def conflicts(dossiers: ef.Dossiers) -> Iterator[tuple[str, str, dict[str, str]]]:
+    """Yield a page, the form on it, and what is typed there, for forms of several places."""
+    name = filed(dossiers)
+    at = f"/instruments/{name}"
+    gauge = dossiers.add(ef.AddRequest(subject="gauge", name="dial 3")).line.dossier
+    text = SPEC.text().replace("extra_clearance = ", "extra_clearance  = ")
+    yield f"{at}/plan", f"{at}/plan/take", {"method": "spot"}
+    yield f"{at}/specification", "/specifications/save", {"text": text + "\n# mine\n"}
+    yield f"/gauges/{gauge}", f"/gauges/{gauge}/calibrated", {"date": "2026-05-04"}
+    read = {"standard": "plate", "stated": "1.000", "read": "1.002"}
+    yield f"/gauges/{gauge}", f"/gauges/{gauge}/check", read
+
+
+def test_two_versions_stand_side_by_side_and_either_can_be_chosen(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    for page, action, typed in conflicts(dossiers):
+        fields = {**form_in(client.get(page).text, action), **typed}
+        dossier = re.findall("[0-9a-f]{32}", page)[0]
+        dossiers.note(ef.NoteRequest(dossier, "Fret 7 seated.", person="A. Dremquil"))
+        before = len(dossiers.show(dossier).entries)
+        late = client.post(action, data={**fields, "by": "Q. Ulbrenq"})
+        assert late.status_code == 412, action
+        assert len(dossiers.show(dossier).entries) == before
+        for said in ("Yours, not filed", "Q. Ulbrenq", "Filed since you looked", "A. Dremquil"):
+            assert said in late.text, (action, said)
+        assert "Fret 7 seated." in late.text
+        mine = form_in(late.text, action)
+        assert mine.items() >= {**typed, "by": "Q. Ulbrenq"}.items()
+        chosen = client.post(action, data=mine)
+        assert chosen.status_code == 200, (action, chosen.text)
+        entries = dossiers.show(dossier).entries
+        assert len(entries) > before
+        assert entries[-1].person == "Q. Ulbrenq"
+
+
+def test_a_specification_that_two_change_shows_where_they_differ(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    name = filed(dossiers)
+    place = f"/instruments/{name}/specification"
+    fields = form_in(client.get(place).text, "/specifications/save")
+    mine, theirs = (
+        SPEC.text().replace("reference_fret = 12", f"reference_fret = {fret}") for fret in (11, 13)
+    )
+    assert mine != theirs
+    client.post("/specifications/save", data={**fields, "text": theirs, "by": "A. Dremquil"})
+    late = client.post("/specifications/save", data={**fields, "text": mine, "by": "Q. Ulbrenq"})
+    assert late.status_code == 412
+    assert re.search(r"scale\.reference_fret</th><td>11</td><td>13</td>", late.text)
+    edited = client.post("/specifications/edit", data=form_in(late.text, "/specifications/edit"))
+    assert edited.status_code == 200
+    assert "reference_fret = 11" in edited.text
+    again = {**form_in(edited.text, "/specifications/save"), "text": mine}
+    assert client.post("/specifications/save", data=again).status_code == 200
+    filed_now = dossiers.document(name, "specification").text()
+    assert "reference_fret = 11" in filed_now
+
+
+def test_two_new_models_of_one_name_do_not_become_versions_of_each_other_unseen(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    fields = form_in(client.get("/specifications/new").text, "/specifications/save")
+    text = SPEC.text()
+    first = client.post("/specifications/save", data={**fields, "text": text, "by": "A. Dremquil"})
+    assert first.status_code == 200
+    other = text.replace("reference_fret = 12", "reference_fret = 11")
+    late = client.post("/specifications/save", data={**fields, "text": other})
+    assert late.status_code == 412
+    assert "A. Dremquil" in late.text
+
+
+def test_a_chart_that_two_work_on_keeps_what_the_other_did_in_view(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    shown = chart_page(dossiers, client)
+    fields = {**form_in(shown, "/charts"), "act": "left out", "point": "3"}
+    first = client.post("/charts", data={**fields, "reason": "dropped", "by": "A. Dremquil"})
+    assert first.status_code == 200
+    late = client.post("/charts", data={**fields, "point": "5", "reason": "bent", "by": "Q. U."})
+    assert late.status_code == 412
+    assert "A. Dremquil" in late.text
+    assert "bent" in late.text
+    assert client.post("/charts", data=form_in(late.text, "/charts")).status_code == 200
+    after = client.get("/charts").text
+    assert "dropped" in after
+    assert "bent" in after
+
+
+def test_typed_readings_stand_beside_those_that_were_filed_meanwhile(
+    tmp_path: Path, browser: Browser
+) -> None:
+    """Two people type one sheet: the second sees both, where they differ, and chooses."""
+    serial = "WT-0017 (invented)"
+    with serving(tmp_path / "archive") as place:
+        contexts = [browser.new_context(base_url=place) for _ in range(2)]
+        one, other = (context.new_page() for context in contexts)
+        open_new(one, serial)
+        at = one.url
+        for page, name in ((one, "A. Dremquil"), (other, "Q. Ulbrenq")):
+            page.goto("/settings")
+            page.fill("#person", name)
+            page.get_by_role("button", name="Keep").click()
+            page.goto(f"{at}/measure")
+        values = by_place("before")
+        changed_to = f"{float(values['crown_top:1:1']) + 0.001:.3f}"
+        draft = {"unit": "mm", "uncertainty": "0.005", "strung": True, "finer": {}}
+        for page, changed in ((one, {}), (other, {"crown_top:1:1": changed_to})):
+            kept = {"values": {**values, **changed}, **draft}
+            page.evaluate(
+                "kept => localStorage.setItem('sheet:' + JSON.parse(document.getElementById("
+                "'sheet-data').textContent).draft, JSON.stringify(kept))",
+                kept,
+            )
+            page.reload()
+            expect(page.locator("#file")).to_be_enabled()
+        one.locator("#file").click()
+        one.wait_for_url(at)
+        other.locator("#file").click()
+        expect(
+            other.get_by_role("heading", name="Filed since you looked", exact=True)
+        ).to_be_visible()
+        expect(other.locator(".sides")).to_contain_text("A. Dremquil")
+        row = other.get_by_role("row", name=re.compile("crown top, string 1, fret 1 "))
+        expect(row).to_contain_text(f"{changed_to} mm")
+        assert other.locator("tbody tr").count() == 1
+        other.get_by_role("button", name="File mine as the newest readings").click()
+        other.wait_for_url(at)
+        expect(other.locator("main")).to_contain_text("Q. Ulbrenq")
+        for context in contexts:
+            context.close()
+
+
+def test_a_specification_is_edited_by_two_in_two_browsers(tmp_path: Path, browser: Browser) -> None:
+    with serving(tmp_path / "archive") as place:
+        with ef.connect(place) as there:
+            filed_at = there.archive().add(ef.AddRequest((SPEC,), person="Q. Ulbrenq"))
+        at = f"/specifications/{filed_at.line.dossier}"
+        contexts = [
+            browser.new_context(base_url=place, viewport={"width": wide, "height": 900})
+            for wide in (1280, 390)
+        ]
+        pages = [context.new_page() for context in contexts]
+        for page, (name, fret) in zip(
+            pages, (("A. Dremquil", "13"), ("Q. Ulbrenq", "11")), strict=True
+        ):
+            page.goto(at)
+            page.fill("#by", name)
+            field = page.locator('[data-path="scale.reference_fret"]')
+            field.evaluate("one => one.closest('details')?.setAttribute('open', '')")
+            field.fill(fret)
+            field.press("Tab")
+            expect(page.locator("#text")).to_have_value(re.compile(f"reference_fret = {fret}"))
+            expect(page.locator("#save")).to_be_enabled()
+        for page in pages:
+            page.locator("#save").click()
+            page.wait_for_load_state()
+        late = pages[1]
+        expect(late.get_by_role("heading", name="Where the two differ")).to_be_visible()
+        expect(late.get_by_role("row", name="scale.reference_fret 11 13")).to_be_visible()
+        assert late.evaluate("document.documentElement.scrollWidth") <= 390
+        late.get_by_role("button", name="Go on editing mine").click()
+        expect(late.locator("#text")).to_have_value(re.compile("reference_fret = 11"))
+        expect(late.locator("#save")).to_be_enabled()
+        late.locator("#save").click()
+        late.wait_for_url(re.compile(at))
+        expect(late.locator("#text")).to_have_value(re.compile("reference_fret = 11"))
+        for context in contexts:
+            context.close()
 
 
 def test_who_looks_at_a_page_hears_what_another_files(tmp_path: Path, browser: Browser) -> None:

@@ -179,7 +179,11 @@ class Archive:
                 )
             last = last_of(heads)
             if since and version_of(last) != since:
-                raise ChangedError("Somebody filed into this dossier meanwhile; look at it first.")
+                raise ChangedError(
+                    "Somebody filed into this dossier meanwhile; look at it first.",
+                    dossier=name,
+                    since=since,
+                )
             known = {hashed for hashed, _ in heads}
             made: list[Entry] = []
             for filing, files in zip(filings, kept, strict=True):
@@ -585,6 +589,10 @@ def open_archive(
 def version_of(last: Sequence[str]) -> str:
     """Return the version of a dossier by its last entries."""
     return sha256(" ".join(sorted(last)))[:32]
+
+
+NOTHING = version_of(())
+"""Version of a dossier that is not there yet."""
 
 
 def entry_of(row: Row[Any]) -> Entry:

@@ -12,7 +12,7 @@ from fastapi.responses import Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from evenfall.errors import EvenfallError, RequestError
+from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
     api,
@@ -115,6 +115,8 @@ async def _expected(request: Request, error: Exception) -> Response:
     assert isinstance(error, EvenfallError)  # noqa: S101 (it is registered for it)
     if isinstance(error, TooLargeError):
         return problem(request, error, 413)
+    if isinstance(error, ChangedError):
+        return await together.both(request, error)
     return problem(request, error, status_of(error))
 
 

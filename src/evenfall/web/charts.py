@@ -26,12 +26,13 @@ from evenfall.units import read_length_mm, read_number
 from evenfall.web.instruments import specified
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
+from evenfall.web.together import Seen
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 from evenfall.workshop import CapabilityRequest, ChartRequest, capability, chart
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.daily_report import ReportRequest, daily_report
-from evenfall.workshop.kept_charts import act_on, query_of
+from evenfall.workshop.kept_charts import act_on, query_of, version_of_chart
 from evenfall.workshop.quality import act_on_chart, tolerance_of
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
@@ -152,7 +153,9 @@ def show(request: Request, done: str = "") -> Response:
     status = 200
     if asked.quantity:
         try:
-            shown |= _shown_chart(chart(asked.chart(shop)), view)
+            made = chart(asked.chart(shop))
+            shown["version"] = version_of_chart(shop.dossiers.archive, made.name)
+            shown |= _shown_chart(made, view)
         except EvenfallError as error:
             shown["fault"], status = error.words(view.unit, WORDS), 422
     return page(
@@ -169,6 +172,7 @@ def do(
     point: Words = "",
     reason: Words = "",
     by: Words = "",
+    seen: Seen = "",
 ) -> Response:
     """File what a person does to a chart: freeze its limits, begin new ones, leave a point out."""
     shop = shop_of(request)
@@ -176,7 +180,8 @@ def do(
     chosen = next((one for one in get_args(ChartAct) if one == act), None)
     if chosen is None:
         raise RequestError("Choose what is to be done to the chart.")
-    act_on_chart(wanted.chart(shop, filed_by(request, by)), chosen, point.strip(), reason)
+    asks = wanted.chart(shop, filed_by(request, by))
+    act_on_chart(asks, chosen, point.strip(), reason, since=seen)
     return see_other(f"/charts?{wanted.address()}&done={act.replace(' ', '+')}#acts")
 
 
@@ -188,6 +193,7 @@ def take_back(
     entry: Words = "",
     reason: Words = "",
     by: Words = "",
+    seen: Seen = "",
 ) -> Response:
     """Take back what was done to a chart."""
     shop = shop_of(request)
@@ -201,6 +207,7 @@ def take_back(
         {"reason": reason.strip()},
         person=filed_by(request, by),
         takes_back=entry,
+        since=seen,
     )
     return see_other(f"/charts?{wanted.address()}#acts")
 

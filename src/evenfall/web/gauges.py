@@ -14,6 +14,7 @@ from evenfall.units import read_length_mm
 from evenfall.web.instruments import specified
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import Shop, now
+from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.gauges import FEW, Gauge, gauge, gauges
@@ -52,6 +53,7 @@ def add(request: Request, name: Text = "", by: Text = "") -> Response:
 def one(request: Request, dossier: str, spec: str = "") -> Response:
     """Show one gauge: its charts, what it can judge, and the forms to add to it."""
     shop = shop_of(request)
+    version = shop.dossiers.archive.version(shop.dossiers.named(dossier))
     found = _gauge(shop, dossier)
     view = View(request)
     choices = _specified(shop)
@@ -86,6 +88,7 @@ def one(request: Request, dossier: str, spec: str = "") -> Response:
         "gauge.html",
         view,
         gauge=found,
+        version=version,
         due=found.due(now()),
         today=now()[:10],
         charts=charts,
@@ -111,6 +114,7 @@ def check(
     read: Text = "",
     unit: Text = "mm",
     by: Text = "",
+    seen: Seen = "",
 ) -> Response:
     """File one reading of a check standard."""
     shop = shop_of(request)
@@ -123,7 +127,7 @@ def check(
         "read_mm": _length_mm("reading", read, unit),
     }
     shop.dossiers.note(
-        NoteRequest(found.line.dossier, "", person=filed_by(request, by), facts=facts)
+        NoteRequest(found.line.dossier, "", person=filed_by(request, by), facts=facts, since=seen)
     )
     return see_other(f"/gauges/{found.line.dossier}#check")
 
@@ -137,6 +141,7 @@ def calibrated(
     until: Text = "",
     result: Text = "",
     by: Text = "",
+    seen: Seen = "",
 ) -> Response:
     """File a calibration."""
     shop = shop_of(request)
@@ -146,7 +151,9 @@ def calibrated(
     facts = {"date": date.strip()} | ({"valid_until": until.strip()} if until.strip() else {})
     words = result.strip() or "no remark"
     shop.dossiers.note(
-        NoteRequest(found.line.dossier, words, person=filed_by(request, by), facts=facts)
+        NoteRequest(
+            found.line.dossier, words, person=filed_by(request, by), facts=facts, since=seen
+        )
     )
     return see_other(f"/gauges/{found.line.dossier}")
 

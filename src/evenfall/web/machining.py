@@ -12,6 +12,7 @@ from evenfall.errors import RequestError
 from evenfall.records.kept import hash_of
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
+from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import complete, keep
@@ -125,7 +126,7 @@ def made(request: Request, name: str, task: str) -> Response:
 
 
 @router.post("/{task}/filed")
-def file_program(request: Request, name: str, task: str) -> Response:
+def file_program(request: Request, name: str, task: str, seen: Seen = "") -> Response:
     """File the program that cuts into the dossier of its instrument."""
     shop = shop_of(request)
     told = shop.story(name)
@@ -141,7 +142,7 @@ def file_program(request: Request, name: str, task: str) -> Response:
     if not programs:
         raise RequestError("Only a program whose simulated cut conforms is filed; plan again.")
     who = View(request).person
-    shop.dossiers.file(programs=programs, instrument=told.line.dossier, person=who)
+    shop.dossiers.file(programs=programs, instrument=told.line.dossier, person=who, since=seen)
     return see_other(f"/instruments/{told.line.dossier}/program/{task}")
 
 

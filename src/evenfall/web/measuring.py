@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, Response
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
 from evenfall.errors import EvenfallError, RequestError, silent
 from evenfall.pictures.datum import datum_drawing
@@ -17,6 +18,7 @@ from evenfall.web.answering import Since, version_in
 from evenfall.web.instruments import common, specified
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
+from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import MOST_FILES, complete, keep
@@ -24,7 +26,8 @@ from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
 from evenfall.workshop.exploring import Wishes
 from evenfall.workshop.story import Story, needed, readings_files
-from evenfall.workshop.tasks import KINDS, Seen, Work, sources_in
+from evenfall.workshop.tasks import KINDS, Work, sources_in
+from evenfall.workshop.tasks import Seen as SeenInFiles
 from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of, undecided_places
 
 if TYPE_CHECKING:
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
     from evenfall.workshop import Source
 
 router = APIRouter(prefix="/instruments/{name}/measure", route_class=InTurn)
+LONGEST_SHEET = 400_000  # characters
 QUICK_BYTES = 1_000_000
 """Files up to here are read while the page waits: less than a second."""
 FILED: Mapping[str, Any] = {"filed": True}
@@ -151,6 +155,27 @@ def file_typed(request: Request, name: str, typed: Typed, since: Since = "") -> 
     return JSONResponse({"to": f"/instruments/{told.line.dossier}"})
 
 
+@router.post("/typed")
+def file_typed_over(
+    request: Request,
+    name: str,
+    sheet: Annotated[str, Form(max_length=LONGEST_SHEET)],
+    seen: Seen = "",
+) -> Response:
+    """File the sheet as a form sends it: after another's filing, both having been looked at."""
+    to = json.loads(bytes(file_typed(request, name, typed_in(sheet), seen).body))["to"]
+    return see_other(to)
+
+
+def typed_in(sheet: str) -> Typed:
+    """Return a sheet that a form carries."""
+    try:
+        return Typed.model_validate_json(sheet)
+    except ValidationError:
+        text = "This is no typed sheet; load the page again and type it once more."
+        raise RequestError(text) from None
+
+
 @router.get("/sheet.{kind}")
 def empty(request: Request, name: str, kind: Literal["csv", "xlsx"]) -> Response:
     """Return an empty sheet to fill in elsewhere, CSV or XLSX."""
@@ -236,7 +261,7 @@ def seen(request: Request, name: str, task: str) -> Response:
         "names": [source.name for source in sources_in(folder / "in")],
     }
     if known.state == "done":
-        held = Seen.from_dict(known.result)
+        held = SeenInFiles.from_dict(known.result)
         shown |= {
             "findings": [
                 (one.severity, view.told(one), one.where if one.at.rows else "")
@@ -250,7 +275,9 @@ def seen(request: Request, name: str, task: str) -> Response:
 
 
 @router.post("/filed")
-def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> Response:
+def file_uploaded(
+    request: Request, name: str, key: Annotated[str, Form()], seen: Seen = ""
+) -> Response:
     """File what was looked at."""
     shop = shop_of(request)
     told = shop.story(name)
@@ -261,8 +288,10 @@ def file_uploaded(request: Request, name: str, key: Annotated[str, Form()]) -> R
         raise RequestError("These files are not read yet; wait until they are.")
     who = View(request).person
     sources = sources_in(shop.queue.folder(key) / "in")
-    held = Seen.from_dict(known.result)
-    shop.dossiers.file(held.measurement, files=sources, instrument=told.line.dossier, person=who)
+    held = SeenInFiles.from_dict(known.result)
+    shop.dossiers.file(
+        held.measurement, files=sources, instrument=told.line.dossier, person=who, since=seen
+    )
     shop.queue.let_go(key, FILED)
     return see_other(f"/instruments/{told.line.dossier}")
 

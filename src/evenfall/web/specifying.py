@@ -13,9 +13,11 @@ from evenfall.instrument import read_specification
 from evenfall.instrument.specification_form import in_unit_text, with_strings, with_value
 from evenfall.instrument.starters import STARTERS
 from evenfall.pictures.inks import PAGE
+from evenfall.records.archive import NOTHING
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, specified
 from evenfall.web.rights import filed_by
+from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import (
@@ -100,9 +102,11 @@ def model(request: Request, dossier: str) -> Response:
     """Show the specification of a model."""
     dossiers = shop_of(request).dossiers
     found = dossiers.named(dossier)
+    version = dossiers.archive.version(found)
     source = needed(specification_of(dossiers, found), "specification")
     (line,) = dossiers.lines([found])
-    return _editor(request, View(request), source.text(), title=line.name, dossier=found)
+    view = View(request)
+    return _editor(request, view, source.text(), title=line.name, dossier=found, version=version)
 
 
 @router.get("/instruments/{name}/specification")
@@ -175,22 +179,47 @@ def save(
     text: Annotated[str, Form(max_length=_LONGEST)],
     dossier: Annotated[str, Form()] = "",
     by: Annotated[str, Form()] = "",
+    seen: Seen = "",
 ) -> Response:
     """File the text as the newest version of a model's or an instrument's specification."""
     dossiers = shop_of(request).dossiers
     given = text.replace("\r\n", "\n").encode()
     read_specification(given.decode(), source="specification.toml")
     source = Source("specification.toml", given)
-    added = dossiers.add(AddRequest((source,), instrument=dossier, person=filed_by(request, by)))
+    who = filed_by(request, by)
+    added = dossiers.add(AddRequest((source,), instrument=dossier, person=who, since=seen))
     if added.line.subject == "instrument":
         return see_other(f"/instruments/{added.line.dossier}/specification")
     return see_other(f"/specifications/{added.line.dossier}")
 
 
+@router.post("/specifications/edit")
+def edit(
+    request: Request,
+    text: Annotated[str, Form(max_length=_LONGEST)],
+    dossier: Annotated[str, Form()] = "",
+) -> Response:
+    """Show a text that is not filed yet, to go on with it by what is filed now."""
+    shop = shop_of(request)
+    given = text.replace("\r\n", "\n")
+    if not dossier:
+        return _editor(request, View(request), given, title="A new model", dossier="")
+    (line,) = shop.dossiers.lines([shop.dossiers.named(dossier)])
+    if line.subject != "instrument":
+        return _editor(request, View(request), given, title=line.name, dossier=line.dossier)
+    told = shop.story(line.dossier)
+    view = View(request, specified(told.specification))
+    shown = common(shop, told, view)
+    return _editor(request, view, given, title="", dossier=line.dossier, **shown)
+
+
 @router.post("/instruments/{name}/specification/again")
-def again(request: Request, name: str, by: Annotated[str, Form()] = "") -> Response:
+def again(
+    request: Request, name: str, by: Annotated[str, Form()] = "", seen: Seen = ""
+) -> Response:
     """File the readings filed last once more, as the newest specification reads them."""
-    read_by_newest(shop_of(request).dossiers, name, person=filed_by(request, by))
+    who = filed_by(request, by)
+    read_by_newest(shop_of(request).dossiers, name, person=who, since=seen)
     return see_other(f"/instruments/{name}")
 
 
@@ -201,7 +230,10 @@ def _editor(
     if not written.sections:
         raise RequestError("This specification is no text of tables and keys; file another.")
     users = _users(request, written.specification, dossier) if written.specification else []
-    shown = {"changed": False, **shown}
+    archive = shop_of(request).dossiers.archive
+    # of a new model: that nothing of its name is filed
+    version = archive.version(dossier) if dossier else NOTHING
+    shown = {"changed": False, "version": version, **shown}
     return page(
         request,
         "specification.html",
@@ -210,9 +242,15 @@ def _editor(
         heading=title,
         dossier=dossier,
         users=users,
-        data=_told(view, written),
+        data={**_told(view, written), "filed": _filed_text(request, dossier) or written.text},
         **shown,
     )
+
+
+def _filed_text(request: Request, dossier: str) -> str:
+    """Return the newest specification of a dossier as text; "" where there is none."""
+    source = specification_of(shop_of(request).dossiers, dossier) if dossier else None
+    return source.text() if source is not None else ""
 
 
 def _users(request: Request, spec: Any, dossier: str) -> list[Any]:

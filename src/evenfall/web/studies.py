@@ -21,6 +21,7 @@ from evenfall.production.series import amount
 from evenfall.records import Filing
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
+from evenfall.web.together import Seen
 from evenfall.web.view import View, page, shop_of
 from evenfall.web.words import WORDS
 from evenfall.wording import sentence
@@ -111,7 +112,9 @@ def _sheet(
     found: Gauge,
     planned: Planned,
     typed: list[str] | None = None,
+    *,
     fault: str = "",
+    seen: str = "",
 ) -> Response:
     view, rows = View(request), []
     if planned.parts or planned.persons:
@@ -126,6 +129,7 @@ def _sheet(
         view,
         422 if fault else 200,
         gauge=found,
+        version=seen or shop.dossiers.archive.version(found.line.dossier),
         planned=planned,
         seed=planned.seed or secrets.randbelow(999_999) + 1,
         trials=_TRIALS,
@@ -147,6 +151,7 @@ def judge(
     value: Annotated[list[str] | None, Form()] = None,
     spec: Annotated[str, Form(max_length=64)] = "",
     by: Annotated[str, Form(max_length=100)] = "",
+    seen: Seen = "",
 ) -> Response:
     """File the readings of a study with the gauge, and show what they say of it."""
     shop, view = shop_of(request), View(request)
@@ -163,12 +168,13 @@ def judge(
         source = specification_of(shop.dossiers, spec) if spec else None
         made = study_gauge(GaugeRequest(sheet, specification=source))
     except EvenfallError as error:
-        return _sheet(request, found, planned, typed, error.words(view.unit, WORDS))
+        fault = error.words(view.unit, WORDS)
+        return _sheet(request, found, planned, typed, fault=fault, seen=seen)
     title = f"Study of the gauge: {planned.quantity or 'reading'}"
     filing = Filing(
         "readings", {"title": title}, filed_by(request, by), files={sheet.name: sheet.read(10**6)}
     )
-    shop.dossiers.archive.file(found.line.dossier, [filing])
+    shop.dossiers.archive.file(found.line.dossier, [filing], since=seen)
     return page(request, "study_result.html", view, gauge=found, **_shown(made, found, view))
 
 

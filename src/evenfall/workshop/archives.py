@@ -264,7 +264,8 @@ class Dossiers:
         try:
             return self.archive.file(dossier, filings, since=since)
         except ChangedError as error:
-            meanwhile = self.since(str(dossier), since)
+            dossier = str(error.said.values["dossier"])
+            meanwhile = self.since(dossier, since)
             lines = tuple(
                 sentence("{kind} at {at} by {person}", kind=t.kind, at=t.shown_at, person=person)
                 for t in meanwhile[-_FEW:]
@@ -275,6 +276,8 @@ class Dossiers:
                 "what is new, then file yours again.",
                 at=error.at,
                 lines=lines,
+                dossier=dossier,
+                since=since,
             ) from None
 
     def since(self, name: str, version: str) -> tuple[Told, ...]:

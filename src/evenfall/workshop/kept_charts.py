@@ -17,6 +17,7 @@ from evenfall.errors import At, RequestError
 from evenfall.production import Excluded, Phase
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
+from evenfall.records.archive import NOTHING
 from evenfall.records.entries import canonical, sha256, standing
 
 if TYPE_CHECKING:
@@ -136,8 +137,12 @@ def act_on(
     *,
     person: str = "",
     takes_back: str = "",
+    since: str = "",
 ) -> None:
-    """File what a person does to a chart; `takes_back` names an act that no longer stands."""
+    """File what a person does to a chart; `takes_back` names an act that no longer stands.
+
+    With `since` it is refused where the chart no longer has that version.
+    """
     if not str(act.get("reason", "")).strip():
         raise RequestError("Write the reason; whoever sees the chart reads it.", at=At("reason"))
     dossier = _dossier(archive, name)
@@ -147,7 +152,13 @@ def act_on(
         filings = [Filing("note", words, person, corrects=takes_back)]
     if dossier is None:
         filings.insert(0, Filing("opened", {"subject": "chart", "name": name}, person))
-    archive.file(dossier, filings)
+    archive.file(dossier, filings, since=since)
+
+
+def version_of_chart(archive: Archive, name: str) -> str:
+    """Return what changes whenever somebody does something to a chart."""
+    dossier = _dossier(archive, name)
+    return archive.version(dossier) if dossier else NOTHING
 
 
 def stretches(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Phase, ...]:

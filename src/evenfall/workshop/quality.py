@@ -235,8 +235,13 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     return ChartOutcome(table.inch, table.findings, made, request.about, table, series, name, acts)
 
 
-def act_on_chart(request: ChartRequest, act: ChartAct, point: str, reason: str) -> None:
-    """File what a person does to a chart over an archive: freeze, begin again or leave out."""
+def act_on_chart(
+    request: ChartRequest, act: ChartAct, point: str, reason: str, *, since: str = ""
+) -> None:
+    """File what a person does to a chart over an archive: freeze, begin again or leave out.
+
+    With `since` it is refused where the chart no longer has that version.
+    """
     from evenfall.workshop.kept_charts import act_on, asked_of
 
     if not isinstance(request.source, Filed):
@@ -267,7 +272,7 @@ def act_on_chart(request: ChartRequest, act: ChartAct, point: str, reason: str) 
             "sigma_level": level.sigma_level,
             "points": at - first + 1 - out,
         }
-    act_on(request.source.archive, shown.name, facts, person=request.person)
+    act_on(request.source.archive, shown.name, facts, person=request.person, since=since)
 
 
 @dataclass(frozen=True, slots=True)

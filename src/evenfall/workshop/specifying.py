@@ -69,11 +69,14 @@ def users_of(dossiers: Dossiers, specification: Specification) -> tuple[Line, ..
     return tuple(sorted(dossiers.lines(named), key=lambda line: line.title.casefold()))
 
 
-def read_by_newest(dossiers: Dossiers, name: str, *, person: str = "") -> None:
-    """File the readings filed last once more, as the newest specification reads them."""
+def read_by_newest(dossiers: Dossiers, name: str, *, person: str = "", since: str = "") -> None:
+    """File the readings filed last once more, as the newest specification reads them.
+
+    With `since` it is refused where the dossier no longer has that version.
+    """
     dossier = dossiers.named(name)
     source = needed(specification_of(dossiers, dossier), "specification")
     files = needed(readings_files(dossiers, dossier) or None, "file of readings")
     (line,) = dossiers.lines([dossier])
     made = measure(MeasureRequest(files, source, serial=line.serial))
-    dossiers.file(made.measurement, instrument=dossier, person=person)
+    dossiers.file(made.measurement, instrument=dossier, person=person, since=since)

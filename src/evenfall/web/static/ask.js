@@ -19,6 +19,8 @@ const mark = /** @type {HTMLMetaElement | null} */ (document.querySelector("meta
 export const MARKED = mark ? { "x-csrf": mark } : {};
 /** Version of the dossier that the page shows; a filing by an older one is refused. */
 const seen = /** @type {HTMLMetaElement | null} */ (document.querySelector("meta[name=seen]"))?.content;
+/** @type {Record<string, string>} What every form of the page carries. */
+export const SEEN = { ...(mark ? { csrf: mark } : {}), ...(seen ? { seen } : {}) };
 /** @type {Record<string, string>} Of plain values that are sent, and asked for. */
 export const JSON_HEADERS = { "content-type": "application/json", accept: "application/json", ...MARKED, ...(seen ? { "if-match": seen } : {}) };
 

@@ -7,7 +7,8 @@ import { Refused, ask, dataOf, latestWins, one } from "./ask.js";
 
 /** @type {Written} */
 let seen = dataOf("spec-data");
-const filed = seen.text;
+/** What is filed, from which the text may differ already. @type {string} */
+const filed = dataOf("spec-data").filed;
 /** @type {HTMLFormElement} */ const page = one("#spec");
 /** @type {HTMLTextAreaElement} */ const text = one("#text");
 /** @type {HTMLButtonElement} */ const save = one("#save");

@@ -1,6 +1,6 @@
 // The sheet in the shape of the neck: typed by keyboard alone, checked as it grows, kept here.
 // @ts-check
-import { JSON_HEADERS, Refused, answered, ask, dataOf, latestWins, one } from "./ask.js";
+import { JSON_HEADERS, Refused, SEEN, answered, ask, dataOf, latestWins, one } from "./ask.js";
 import { MM, inUnit, reading } from "./gauge.js";
 import { cell } from "./neck_map.js";
 import { insist } from "./sending.js";
@@ -263,6 +263,19 @@ document.addEventListener("focusin", (event) => {
   both(event.target);
 });
 
+/** Somebody filed since this page was made: go to the page that shows both, and what to do. */
+function besideTheirs() {
+  const form = document.createElement("form");
+  Object.assign(form, { method: "post", action: `${data.base}/measure/typed`, hidden: true });
+  for (const [name, value] of Object.entries({ sheet: JSON.stringify(sheet()), ...SEEN })) {
+    const field = document.createElement("input");
+    Object.assign(field, { type: "hidden", name, value });
+    form.append(field);
+  }
+  document.body.append(form);
+  form.submit();
+}
+
 file.addEventListener("click", async () => {
   file.disabled = true;
   const filing = () => fetch(`${data.base}/measure/file`, { method: "POST", headers: JSON_HEADERS, body: JSON.stringify(sheet()) })
@@ -271,7 +284,9 @@ file.addEventListener("click", async () => {
       throw error;
     });
   try {
-    const answer = await (await answered(await insist(filing))).json();
+    const got = await insist(filing);
+    if (got.status === 412) { besideTheirs(); return; }
+    const answer = await (await answered(got)).json();
     localStorage.removeItem(DRAFT);
     location.href = answer.to;
   } catch (error) {

@@ -108,11 +108,11 @@ def mean_section(
     *,
     crown_height_mm: float,
     crown_width_mm: float,
-    drawn: bool = False,
+    sharp: bool = False,
 ) -> CrownSection | None:
     """Return the mean section of points over a guess of the crown line; None if they show none.
 
-    A drawing's flanks are straight, and its edge is where they meet.
+    Of a drawing with a `sharp` edge the flanks are straight, and its edge is where they meet.
     """
     low, step = -0.5 * crown_width_mm, crown_width_mm / BINS
     place = np.floor((across_mm - low) / step).astype(np.intp)
@@ -137,7 +137,7 @@ def mean_section(
         return None
     x, z = middle[filled], height[filled]
     return _told(
-        x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm, drawn=drawn
+        x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm, sharp=sharp
     )
 
 
@@ -148,11 +148,11 @@ def _told(
     *,
     crown_height_mm: float,
     crown_width_mm: float,
-    drawn: bool,
+    sharp: bool,
 ) -> CrownSection | None:
     """Return a section with its kind."""
     top, across, top_u, radius = _top(x, z, step, crown_height_mm)
-    if drawn and (edge := _edge(x, z, across, ROOF_SHARE * crown_width_mm)):
+    if sharp and (edge := _edge(x, z, across, ROOF_SHARE * crown_width_mm)):
         top, across, top_u = edge
     z = z - top
     tenth = _width(x, z, across, -0.1 * crown_height_mm)

@@ -171,13 +171,14 @@ def fit_crown_line(
     facet_mm: float = 0.0,
     facet_u_mm: float = 0.0,
     edge_u_mm: float = 0.0,
+    sharp: bool = False,
     like: CrownSection | None = None,
 ) -> CrownLine | None:
     """Return the crown line of one fret; None where its points make no slice.
 
-    `edge_u_mm` is what a round crown may stand over a level facet that ends in edges. `like` is the
-    section of another fret, of the kind that the whole neck has, for a fret that did
-    not show its own.
+    `edge_u_mm` is what a round crown may stand over a level facet that ends in edges; the top of a
+    `sharp` one is an edge of the drawing. `like` is the section of another fret, of the kind that
+    the whole neck has, for a fret that did not show its own.
     """
     slices = _cut(points, crown_width_mm, crown_height_mm)
     if slices is None:
@@ -187,7 +188,7 @@ def fit_crown_line(
         slices.over,
         crown_height_mm=crown_height_mm,
         crown_width_mm=crown_width_mm,
-        drawn=facet_mm > 0.0,
+        sharp=sharp,
     )
     if like is not None:
         section = like if section is None else replace(section, kind=like.kind)
@@ -202,7 +203,7 @@ def fit_crown_line(
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
             facet_u_mm=facet_u_mm,
-            drawn=facet_mm > 0.0,
+            sharp=sharp,
         )
     radius = crown_radius_mm(crown_height_mm, crown_width_mm)
     least = max(LEAST_NOISE_MM, facet_u_mm)
@@ -292,7 +293,7 @@ def _by_section(
     crown_height_mm: float,
     crown_width_mm: float,
     facet_u_mm: float,
-    drawn: bool,
+    sharp: bool,
 ) -> CrownLine | None:
     """Return the crown line of a fret whose crown is not round, from its own mean section."""
     middle = slices.middle[slices.present]
@@ -324,7 +325,7 @@ def _by_section(
             over - crest(slices.along),
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
-            drawn=drawn,
+            sharp=sharp,
         )
         if again is None:
             break

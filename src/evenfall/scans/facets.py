@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument.geometry import crown_radius_mm
+from evenfall.scans.crown_kind import ROOF_SHARE
 from evenfall.scans.gather import saddle_box
 from evenfall.scans.surface import Cloud, sample_indices
 from evenfall.scans.visible import CREASE_RAD, Box, lifted, places_of, seen_cells
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.scans.orientation import Located
 
@@ -39,12 +40,12 @@ CAP_SHARE = 0.3
 LEVEL_RAD = np.deg2rad(5.0)
 """A facet that leans less across a crown is level."""
 
-LEFT_SHARE = 0.05
-"""Share of what was put back on facets that stays as standard uncertainty. On crowns of 8 to 100
-facets less was left (`tests/scans/test_whole_necks.py`)."""
+LEFT_SHARE = 0.015
+"""Share of what was put back on facets that stays as standard uncertainty: about what was left on
+crowns of 8 to 60 facets over boards of 6 to 90 (`tests/scans/test_whole_necks.py`)."""
 
 
-LEAST_U_MM = 0.0003
+LEAST_U_MM = 0.0001
 """And what the digits of a file and the facets of the board leave in any case [mm]."""
 
 
@@ -59,6 +60,9 @@ class Facets:
     sagitta_mm
         How far the facets cut under the surface that they stand for, by the turn between
         neighbouring ones: of nine in ten points on the crown no more [mm], shape (F,).
+    sharp
+        Whether the two facets that meet on top reach down the flanks: an edge of the drawing, not
+        one that narrow facets round off, shape (F,).
     edge_mm
         How far an arc would stand over a level facet that ends in edges of the drawing: whether a
         bar is meant or a round crown in three facets cannot be seen [mm], shape (F,).
@@ -66,6 +70,7 @@ class Facets:
 
     width_mm: FloatArray
     sagitta_mm: FloatArray
+    sharp: BoolArray
     edge_mm: FloatArray
 
     @property
@@ -97,6 +102,17 @@ def _over_level(corner: FloatArray, across: FloatArray) -> float:
     return 0.5 * wide * float(np.tan(0.25 * turn)) if turn > CREASE_RAD else 0.0
 
 
+def _sharp(across: FloatArray, height: FloatArray, reach: float) -> bool:
+    """Say whether facets, shape (T, 3), that meet at the highest corners reach so far across."""
+    corner = np.argmax(height, axis=1)
+    top = np.take_along_axis(height, corner[:, None], axis=1)[:, 0]
+    # an arched board lifts a crown's middle: the facets on top are those about its line
+    place = np.take_along_axis(across, corner[:, None], axis=1)[:, 0]
+    highest = float(np.median(place[top > np.quantile(top, 0.9)]))
+    meets = np.min(np.abs(across - highest), axis=1) < 0.1 * reach
+    return bool(meets.any() and np.median(np.ptp(across[meets], axis=1)) > reach)
+
+
 def seen_only(located: Located, specification: Specification) -> Located:
     """Return a scan with its mesh as points that are seen from above; measured points stay."""
     surface = located.surface
@@ -120,6 +136,7 @@ def seen_only(located: Located, specification: Specification) -> Located:
     lift = raised[:, 2] - height
     lines = orientation.fret_lines
     width, sagitta, edge = np.zeros((3, specification.frets))
+    sharp = np.zeros(specification.frets, dtype=bool)
     wire = specification.fretwire
     reach = CAP_SHARE * wire.crown_width_mm
     radius = crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm)
@@ -133,9 +150,11 @@ def seen_only(located: Located, specification: Specification) -> Located:
         on = on[np.abs(height[on] - np.median(height[on])) < wire.crown_height_mm]  # no strings
         used = np.unique(owner[on])
         across = corner[used, :, 0] - lines.lean_slope[j] * corner[used, :, 1]
-        width[j] = float(np.median(np.ptp(across * lines.cosine[j], axis=1)))
+        across *= lines.cosine[j]
+        width[j] = float(np.median(np.ptp(across, axis=1)))
         sagitta[j] = float(np.quantile(np.abs(lift[on]), 0.9))
-        edge[j] = _over_level(corner[used], across * lines.cosine[j])
+        sharp[j] = _sharp(across, corner[used, :, 2], ROOF_SHARE * wire.crown_width_mm)
+        edge[j] = _over_level(corner[used], across)
         if found is None:
             sagitta[j] = width[j] ** 2 / (8.0 * radius * LEFT_SHARE)
     file = (np.concatenate([raised, beyond]) + orientation.origin_mm) @ np.linalg.inv(
@@ -145,5 +164,5 @@ def seen_only(located: Located, specification: Specification) -> Located:
         located,
         surface=Cloud(file / orientation.factor_mm),
         sample_mm=raised[sample_indices(len(raised), SAMPLES)],
-        facets=Facets(width, sagitta, edge),
+        facets=Facets(width, sagitta, sharp, edge),
     )

@@ -290,6 +290,7 @@ class _Survey:
             facet_mm=float(self.facet[j]),
             facet_u_mm=float(self.facet_u[j]),
             edge_u_mm=float(self.edge_u[j]),
+            sharp=self.facets is not None and bool(self.facets.sharp[j]),
             like=like,
         )
 

@@ -16,7 +16,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
 
 
 PIECE_CELLS = 1 << 21
@@ -27,6 +27,10 @@ CREASE_RAD = np.deg2rad(40.0)
 
 UPRIGHT = 0.2
 """A facet whose normal rises less is a wall."""
+
+LIKE_WIDTHS, LIKE_RAD = 8.0, 0.005
+"""Of two facets that meet at more than this angle and differ in width by more than this factor the
+narrow one rounds an edge off, and tells nothing of how the wide one runs."""
 
 MOST_AROUND = 24
 """Facets looked at around one corner."""
@@ -146,20 +150,24 @@ def lifted(corners_mm: FloatArray, points_mm: FloatArray, triangle: IntArray) ->
     """Return points on facets moved on to the surface that the facets stand for, shape (N, 3).
 
     Over a facet with corners v and normals n of the surface there, a point with barycentric
-    coordinates u moves by half the sum of u ((v - p) n) n: exact for arcs to second order. The
-    normals are means of the facets around, weighted as is exact for a sphere (N. Max, J. Graphics
-    Tools 4 (1999) 2); facets past an edge of the drawing do not count. None where the facets are
-    too many for a drawing's.
+    coordinates u moves by half the sum of u ((v - p) n) n: exact for arcs to second order, and in
+    the middle of an arc's facet once divided by c (1 + c) / 2, c the cosine of half the angle
+    between the normals. The normals are means of the facets around, weighted as is exact for a
+    sphere (N. Max, J. Graphics Tools 4 (1999) 2); facets past an edge of the drawing do not count.
+    None where the facets are too many for a drawing's.
     """
     if len(corners_mm) > MOST_LIFTED:
         return None
     normal = _corner_normals(corners_mm)
+    alike = np.min(np.sum(normal * np.roll(normal, 1, axis=1), axis=2), axis=1)
+    cosine = np.sqrt(0.5 + 0.5 * np.clip(alike, 0.0, 1.0))
+    half = 1.0 / (cosine * (1.0 + cosine))
     part = corners_mm[triangle]
     share = _barycentric(part, points_mm)
     moved = np.zeros_like(points_mm)
     for i in range(3):
         off = np.einsum("nc,nc->n", part[:, i] - points_mm, normal[triangle, i])
-        moved += (0.5 * share[:, i] * off)[:, None] * normal[triangle, i]
+        moved += (half[triangle] * share[:, i] * off)[:, None] * normal[triangle, i]
     return points_mm + moved
 
 
@@ -183,7 +191,10 @@ def _corner_normals(corner: FloatArray) -> FloatArray:
     cross = cross * sign
     square = np.sum(ahead**2, axis=2) * np.sum(back**2, axis=2)
     pull = (cross / np.maximum(square, 1e-30)[:, :, None]).reshape(-1, 3)
-    own = (cross / np.maximum(np.linalg.norm(cross, axis=2), 1e-30)[:, :, None]).reshape(-1, 3)
+    double = np.linalg.norm(cross, axis=2)
+    own = (cross / np.maximum(double, 1e-30)[:, :, None]).reshape(-1, 3)
+    longest = np.sqrt(np.sum(ahead**2, axis=2).max(axis=1))
+    width = np.repeat(double[:, 0] / np.maximum(longest, 1e-30), 3)
     key = np.round(corner.reshape(-1, 3) / SAME_CORNER_MM).astype(np.int64)
     order = np.lexsort(key.T)
     same = (np.diff(key[order], axis=0) == 0).all(axis=1)
@@ -194,7 +205,7 @@ def _corner_normals(corner: FloatArray) -> FloatArray:
             break
         at = np.flatnonzero(run)
         one, two = order[at], order[at + step]
-        smooth = np.sum(own[one] * own[two], axis=1) > np.cos(CREASE_RAD)
+        smooth = _smooth(own, width, one, two)
         one, two = one[smooth], two[smooth]
         np.add.at(total, one, pull[two])
         np.add.at(total, two, pull[one])
@@ -202,11 +213,19 @@ def _corner_normals(corner: FloatArray) -> FloatArray:
     unit = total / np.maximum(np.linalg.norm(total, axis=1, keepdims=True), 1e-30)
     name = np.empty(len(order), dtype=np.intp)
     name[order] = np.concatenate([[0], np.cumsum(~same)])
-    return _carried_on(corner, own, unit, name).reshape(facets, 3, 3)
+    return _carried_on(corner, own, width, unit, name).reshape(facets, 3, 3)
+
+
+def _smooth(own: FloatArray, width: FloatArray, one: IntArray, two: IntArray) -> BoolArray:
+    """Say whether the surface runs on smoothly from one facet to another, by their corners."""
+    cosine = np.sum(own[one] * own[two], axis=1)
+    wide, narrow = np.maximum(width[one], width[two]), np.minimum(width[one], width[two])
+    alike = (wide < LIKE_WIDTHS * narrow) | (cosine > np.cos(LIKE_RAD))
+    return np.asarray((cosine > np.cos(CREASE_RAD)) & alike)
 
 
 def _carried_on(
-    corner: FloatArray, own: FloatArray, normal: FloatArray, name: IntArray
+    corner: FloatArray, own: FloatArray, width: FloatArray, normal: FloatArray, name: IntArray
 ) -> FloatArray:
     """Return corner normals, shape (3 T, 3), that turn on towards the edges of a drawing.
 
@@ -219,11 +238,15 @@ def _carried_on(
     order = np.lexsort((high, low))
     pair = (low[order][1:] == low[order][:-1]) & (high[order][1:] == high[order][:-1])
     first, second = order[:-1][pair], order[1:][pair]
-    smooth = np.sum(own[one[first]] * own[one[second]], axis=1) > np.cos(CREASE_RAD)
+    smooth = _smooth(own, width, one[first], one[second])
     edge = np.ones(len(one), dtype=bool)
     edge[first[smooth]] = edge[second[smooth]] = False
     edge &= own[one, 2] > UPRIGHT  # end faces and undersides carry nothing on
     one, two, third = one[edge], two[edge], third[edge]
+    # wide and narrow facets about one corner turn on by themselves
+    least = np.full(name.max() + 1, np.inf)
+    np.minimum.at(least, name, width)
+    name = 2 * name + (width > np.sqrt(LIKE_WIDTHS) * least[name])
     place = corner.reshape(-1, 3)
     inward = np.cross(own[one], place[two] - place[one])
     inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-30)

@@ -262,13 +262,14 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     )
     assert done.exit_code == 1, done.output
     assert "Lot L-1 is not accepted: 3 nonconforming of 50 looked at." in done.output
+    assert "Tesquil from Tessque Row. Normal inspection; switching score 0 of 30." in done.output
     assert "Sort lot L-1 or send it back; inspect the next lot by normal inspection." in done.output
     assert report.read_bytes().startswith(b"%PDF")
     for name in ("state-over-the-lots", "operating-curve"):
         assert faults((tmp_path / "p" / f"{name}.svg").read_text(encoding="utf-8")) == []
     assert run(*ask, "--name", "L-2", "--found", 2).exit_code == 1
     told = run(*ask)
-    assert "tightened inspection; 0 of 5 lots in a row accepted so far" in told.output
+    assert "Tightened inspection; 0 of 5 lots in a row accepted so far" in told.output
     assert "Inspect 80 pieces" in told.output
     again = run(*ask, "--name", "L-2", "--found", 0)
     assert again.exit_code == 2
@@ -307,7 +308,7 @@ def test_the_report_says_what_the_page_says(dossiers: Dossiers) -> None:
         "Lot L-1 is not accepted: 3 nonconforming of 50 looked at.",
         "Signed by the key",
         "invented example",
-        "Ulqor Yard",
+        "Tesquil (invented) from Tessque Row for Ulqor Yard",
     ):
         assert said in html
     assert switched([]).state == "normal"

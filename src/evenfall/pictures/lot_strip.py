@@ -65,12 +65,12 @@ def lot_strip(lots: Sequence[tuple[str, str, str, str]], *, theme: Theme = LIGHT
             size=_MARK_PX,
             label=said("{name}: {decision}, {state}", name=name, decision=decision, state=state),
         )
-    panel.point(places[-1], where[-1], "ring", ink=INK, size=_MARK_PX)
+    panel.point(places[-1], where[-1], "diamond", ink=INK, size=_MARK_PX)
     chart.marked("dot", said("accepted"), size=_MARK_PX)
     chart.marked("cross", said("not accepted"), ink=RISK, size=_MARK_PX)
     if "skipped" in rows:
         chart.marked("open", said("accepted, not inspected"), size=_MARK_PX)
-    chart.marked("ring", said("the next lot"), size=_MARK_PX)
+    chart.marked("diamond", said("the next lot"), size=_MARK_PX)
     chart.table("lot", "inspection", "decision", "state after it", rows=lots)
     return chart.drawn(theme)
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
-from evenfall.errors import RequestError
+from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records import audit
@@ -26,7 +26,7 @@ from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.workshop.kept_lots import all_lots
 from evenfall.workshop.lot_reports import (
     ANSWERS,
-    KeptLotOutcome,
+    lot_outcome,
     lot_report,
     next_said,
     report_lines,
@@ -115,9 +115,13 @@ def one(request: Request, lot: str) -> Response:
     """Show one lot as both sides see it: decision, state, instruments, certificates, signature."""
     found = _own(request, lot)
     view = View(request)
+    try:
+        key = signing_key().public
+    except EvenfallError:  # all else on the page goes without it
+        key = ""
     shown: dict[str, Any] = {"parts": [], "drawings": [], "keys": (), "invented": False}
     if found.lots is not None and found.kept is not None:
-        made = KeptLotOutcome(found.lots, found.kept, found.kept.pieces, found.kept.plan)
+        made = lot_outcome(found.lots, found.kept)
         shown = {
             "parts": [
                 (title, [view.say(line) for line in lines])
@@ -136,7 +140,7 @@ def one(request: Request, lot: str) -> Response:
         instruments=found.instruments,
         released=found.released_count,
         decision=found.kept.decision if found.kept else "",
-        own_key=signing_key().public,
+        own_key=key,
         partner=not view.who.may("keep"),
         back="/shared" if view.who.may("keep") else "/lots",
         version=found.shared.version,

@@ -11,7 +11,7 @@ import json
 import math
 from collections import deque
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -145,6 +145,13 @@ class KeptLots:
     def plan(self, pieces: int, count: int = 0) -> Plan | VariablesPlan:
         """Return the plan of the next lot, by so many readings where it is measured."""
         return _plan(self.agreed, self.switching.state, pieces, count)
+
+    def after(self, lot: KeptLot) -> KeptLots:
+        """Return the lots as they stood after one of them."""
+        every = self.earlier + self.lots
+        place = [one.entry for one in every].index(lot.entry)
+        first = 0 if place < len(self.earlier) else len(self.earlier)
+        return replace(self, lots=every[first : place + 1], last=lot.entry)
 
     def named(self, name: str) -> KeptLot:
         """Return the lot of a name."""

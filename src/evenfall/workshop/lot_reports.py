@@ -51,7 +51,8 @@ class KeptLotOutcome(Shown):
         if self.lot is not None:
             told += [*decision_findings(self.lots, self.lot), *_unfounded(self.lot)]
             told += [_noted(_answered(answer)) for answer in self.lot.answers]
-        told.append(_noted(state_said(self.lots)))
+        whose = sentence("{title}.", title=self.lots.title)
+        told.append(_noted(sentence("{both:sentences}", both=(whose, state_said(self.lots)))))
         told.append(_noted(next_said(self.lots)))
         if self.plan is not None:
             told += _planned(self)
@@ -89,7 +90,12 @@ def shown_lots(lots: KeptLots, name: str = "", pieces: int = 0) -> KeptLotOutcom
         plan = None if lots.may_skip else lots.plan(pieces)
         return KeptLotOutcome(lots, None, pieces, plan)
     lot = lots.named(name) if name else (lots.lots[-1] if lots.lots else None)
-    return KeptLotOutcome(lots, lot, lot.pieces if lot else 0, lot.plan if lot else None)
+    return lot_outcome(lots, lot) if lot else KeptLotOutcome(lots, None, 0, None)
+
+
+def lot_outcome(lots: KeptLots, lot: KeptLot) -> KeptLotOutcome:
+    """Return what is shown of a lot, as things stood after it."""
+    return KeptLotOutcome(lots.after(lot), lot, lot.pieces, lot.plan)
 
 
 def strip_of(lots: KeptLots) -> list[tuple[str, str, str, str]]:
@@ -151,17 +157,16 @@ def state_said(lots: KeptLots) -> Sentence:
     switching, agreed = lots.switching, lots.agreed
     if switching.state == "tightened":
         text = (
-            "{title}: tightened inspection; {row} of 5 lots in a row accepted so far, {refused} of "
+            "Tightened inspection; {row} of 5 lots in a row accepted so far, {refused} of "
             "5 not accepted."
         )
     elif switching.state == "normal":
-        text = "{title}: normal inspection; switching score {score} of 30."
+        text = "Normal inspection; switching score {score} of 30."
     else:
-        text = "{title}: {state}."
+        text = "{state}."
     said = sentence(
         text,
-        title=lots.title,
-        state=STATES[switching.state],
+        state=STATES[switching.state].capitalize(),
         row=switching.accepted_in_a_row_count,
         refused=switching.refused_count,
         score=switching.score_count,
@@ -227,7 +232,7 @@ def lot_report(lots: KeptLots, lot: KeptLot, kind: str, *, unit: LengthUnit) -> 
     from evenfall.pictures.inks import PAGE, PRINT
 
     theme = PRINT if kind == "pdf" else PAGE
-    outcome = KeptLotOutcome(lots, lot, lot.pieces, lot.plan)
+    outcome = lot_outcome(lots, lot)
     drawn = {name.capitalize(): draw() for name, draw in outcome.drawings(unit, theme).items()}
     return _report_page(outcome, lot, unit).file(kind, drawn)
 
@@ -241,7 +246,7 @@ def report_lines(made: KeptLotOutcome, lot: KeptLot) -> list[tuple[str, list[Sen
     return [
         ("Decision", [one.said for one in (*decision_findings(lots, lot), *_unfounded(lot))]),
         ("Sampling plan", [one.said for one in _planned(made)] if lot.plan else []),
-        ("Inspection", [state_said(lots), next_said(lots)]),
+        ("Inspection after it", [state_said(lots), next_said(lots)]),
         ("Answers", answers),
         ("Signature", signed or [unsigned]),
     ]
@@ -252,8 +257,6 @@ def _report_page(made: KeptLotOutcome, lot: KeptLot, unit: LengthUnit) -> Page:
 
     agreed = made.lots.agreed
     facts = [
-        ("Supplier", agreed.supplier),
-        ("Receiver", agreed.receiver),
         ("Pieces", str(lot.pieces)),
         ("Judged", lot.at[:10]),
         ("Quality limit", say(sentence("{aql:g} %", aql=agreed.aql_percent), unit)),
@@ -267,7 +270,7 @@ def _report_page(made: KeptLotOutcome, lot: KeptLot, unit: LengthUnit) -> Page:
     ]
     return lot_report_page(
         name=plain_line(lot.name),
-        model=plain_line(agreed.model),
+        model=plain_line(made.lots.title),
         facts=[(what, plain_line(value)) for what, value in facts if value],
         code=lot.entry[:10].upper(),
         headline=say(sentence("{decision}", decision=lot.decision.capitalize()), unit),

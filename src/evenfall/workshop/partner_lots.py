@@ -134,6 +134,7 @@ def lot_seen(
             instruments.append(_instrument(dossiers, told(dossier)))
         else:
             lots = found
+    instruments.sort(key=lambda one: one.name)
     return LotSeen(shared, tuple(instruments), lots, _named(lots, shared.lot))
 
 

@@ -69,22 +69,31 @@ def recipe_of(chance: np.random.Generator, crown: Crown) -> Recipe:
     )
 
 
+Scores = dict[str, float]
+"""Mean squares of the errors of one neck over their stated uncertainties, by what they are of."""
+
+
+def score(error: FloatArray, u: FloatArray) -> float:
+    """Return the mean square of errors over uncertainties, NaN for a handful."""
+    known = np.isfinite(error) & np.isfinite(u)
+    return float(np.mean((error[known] / u[known]) ** 2)) if known.sum() > 3 else np.nan
+
+
 @dataclass
 class Errors:
     """Errors over stated uncertainties, one root mean square for each neck."""
 
     each: dict[str, list[float]] = field(default_factory=dict)
 
-    def add(self, name: str, error: FloatArray, u: FloatArray) -> None:
+    def add(self, scores: Scores) -> None:
         """Add one neck."""
-        known = np.isfinite(error) & np.isfinite(u)
-        if known.sum() > 3:
-            score = float(np.mean((error[known] / u[known]) ** 2))
+        for name, score in scores.items():
             self.each.setdefault(name, []).append(score)
 
     def figure(self, name: str) -> Figure:
         """Return the root mean square over all necks, with its standard error."""
         squares = np.array(self.each.get(name, []))
+        squares = squares[np.isfinite(squares)]
         if not len(squares):
             return Figure(float("nan"), float("nan"), "-")
         value = float(np.sqrt(squares.mean()))
@@ -148,35 +157,55 @@ def told_of(recipe: Recipe, findings: Sequence[Finding]) -> dict[str, bool]:
     }
 
 
+def perfect_neck(crown: Crown, index: int, chance: np.random.Generator) -> tuple[Scores, bool]:
+    """Return how far off a perfect neck is read, and whether a finding names a fault of it."""
+    scan = make_scan(specification(list(MODELS)[index % len(MODELS)]), recipe_of(chance, crown))
+    survey, findings, turn = measured(scan, index)
+    neck, kept = drawn(scan), survey.scanned
+    place = neck.base - nominal_lines(neck.lines).base_mm
+    scores = {
+        "tops": score(crown_errors(scan, turn, survey), survey.crown_top_u_mm),
+        "heights": score(survey.height_mm - scan.crown_height_mm, survey.height_u_mm),
+        "places": score(kept.fret_place_mm - place, kept.fret_place_u_mm),
+        "radii": score(kept.crown_radius_mm - neck.radius, kept.crown_radius_u_mm),
+    }
+    return scores, any(f.code in FAULTS for f in findings)
+
+
+def faulty_neck(index: int, chance: np.random.Generator) -> dict[str, bool]:
+    """Return for each fault of a neck whether it is found."""
+    model = list(MODELS)[index % len(MODELS)]
+    recipe = with_faults(recipe_of(chance, "round"), model, chance)
+    _, findings, _ = measured(make_scan(specification(model), recipe), index)
+    return told_of(recipe, findings)
+
+
+def perfect_row(crown: Crown, necks: Sequence[tuple[Scores, bool]]) -> Row:
+    """Return the row of one kind of crown."""
+    errors = Errors()
+    for scores, _ in necks:
+        errors.add(scores)
+    figures = {of: errors.figure(of) for of in ("tops", "heights", "places", "radii")}
+    false = share(sum(wrong for _, wrong in necks), len(necks), at_most=1.0)
+    return Row(CROWNS[crown], {**figures, "false findings": false})
+
+
+def fault_rows(necks: Sequence[dict[str, bool]]) -> Iterator[Row]:
+    """Yield a row for each fault."""
+    for name in necks[0]:
+        hits = sum(neck[name] for neck in necks)
+        yield Row(name, {"found, right sign": share(hits, len(necks), at_least=99.0)})
+
+
 def run(seed: int, count: int, told: Told) -> Iterator[Row]:
     total = len(CROWNS) + 1
     for kind, (crown, name) in enumerate(CROWNS.items()):
         told(f"perfect necks, {name}", kind / total)
-        errors, false = Errors(), 0
-        for index, chance in enumerate(chances(seed, count, 21, kind)):
-            model = list(MODELS)[index % len(MODELS)]
-            scan = make_scan(specification(model), recipe_of(chance, crown))
-            survey, findings, turn = measured(scan, index)
-            false += any(f.code in FAULTS for f in findings)
-            neck, kept = drawn(scan), survey.scanned
-            errors.add("tops", crown_errors(scan, turn, survey), survey.crown_top_u_mm)
-            height = survey.height_mm - scan.crown_height_mm
-            errors.add("heights", height, survey.height_u_mm)
-            place = neck.base - nominal_lines(neck.lines).base_mm
-            errors.add("places", kept.fret_place_mm - place, kept.fret_place_u_mm)
-            errors.add("radii", kept.crown_radius_mm - neck.radius, kept.crown_radius_u_mm)
-        figures = {of: errors.figure(of) for of in ("tops", "heights", "places", "radii")}
-        yield Row(name, {**figures, "false findings": share(false, count, at_most=1.0)})
+        each = enumerate(chances(seed, count, 21, kind))
+        yield perfect_row(crown, [perfect_neck(crown, *neck) for neck in each])
     told("necks with faults", 1.0 - 1.0 / total)
-    found: dict[str, list[bool]] = {}
-    for index, chance in enumerate(chances(seed, count, 22)):
-        model = list(MODELS)[index % len(MODELS)]
-        recipe = with_faults(recipe_of(chance, "round"), model, chance)
-        _, findings, _ = measured(make_scan(specification(model), recipe), index)
-        for name, hit in told_of(recipe, findings).items():
-            found.setdefault(name, []).append(hit)
-    for name, hits in found.items():
-        yield Row(name, {"found, right sign": share(sum(hits), len(hits), at_least=99.0)})
+    each = enumerate(chances(seed, count, 22))
+    yield from fault_rows([faulty_neck(*neck) for neck in each])
 
 
 STUDY = Study(

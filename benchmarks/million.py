@@ -196,7 +196,8 @@ def _figure_rows(number: int) -> Iterator[tuple[Any, ...]]:
     for name, value in figures_at(number).items():
         yield (
             *(-number - 1, QUANTITIES[name], "proof", at, dossier, value, "mm"),
-            *(serial, model, site_of(number), "", station, ""),
+            *(serial, model, site_of(number), "", station, f"wire {number // 500}"),
+            *("file", str(number // 20 % 200), str(40 + number // 700 % 15), "21"),
         )
 
 

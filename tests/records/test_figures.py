@@ -59,6 +59,28 @@ def test_a_figure_has_what_was_true_when_it_was_filed(archive: Archive) -> None:
         assert factor_values(connection, "relief", "proof", "station", 9) == ["bench 2"]
 
 
+def test_a_figure_has_the_air_and_the_cutter_that_were_noted_before_it(archive: Archive) -> None:
+    work = {"work": "Levelled.", "station": "bench 2"}
+    head = {"content_hash": "cd" * 32, "schema": "evenfall/measurement@1", "specification": ""}
+    air = Filing("measurement", {**head, "humidity_percent": 45.5, "temperature_celsius": 21.0})
+    dry = Filing("measurement", {**head, "content_hash": "ef" * 32})
+    plan = {**head, "content_hash": "01" * 32, "schema": "evenfall/plan@1", "metal_mm": 0.4}
+    of_plan = Filing("plan", {**plan, "crown_spread_mm": 0.12, "margin_percent": 104.0})
+    dossier = archive.file(None, [OPENED, SERIAL, proof(0.18)])[0].dossier
+    archive.file(dossier, [air, of_plan])
+    archive.file(dossier, [Filing("step", {**work, "cutter": "file 3", "cutter_uses": 14})])
+    archive.file(dossier, [proof(0.2)])
+    archive.file(dossier, [Filing("step", {**work, "cutter": "file 4"}), dry, proof(0.3)])
+    found = [(r.cutter, r.cutter_uses, r.humidity, r.temperature) for r in rows(archive)]
+    assert found == [("", "", "", ""), ("file 3", "14", "45.5", "21"), ("file 4", "", "", "")]
+    metal, spread, margin = (
+        rows(archive, one)[0] for one in ("metal removed", "crown spread before work", "margin")
+    )
+    assert (metal.value, metal.unit, metal.humidity) == (0.4, "mm", "45.5")
+    assert (spread.value, spread.unit) == (0.12, "mm")
+    assert (margin.value, margin.unit) == (104.0, "%")
+
+
 def test_a_corrected_figure_is_gone_and_a_later_number_stands(archive: Archive) -> None:
     dossier = archive.file(None, [OPENED, proof(0.18)])[0].dossier
     wrong = archive.entries(dossier)[1].hash

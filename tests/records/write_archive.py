@@ -48,7 +48,16 @@ def write() -> None:
                         {"document": "ab" * 32, "code": "coarse", "place": "7:3", "reason": "burr"},
                         person="M. Tessquin",
                     ),
-                    Filing("step", {"work": "Levelled.", "station": "2"}, person="Q. Ulbrenq"),
+                    Filing(
+                        "step",
+                        {
+                            "work": "Levelled.",
+                            "station": "2",
+                            "cutter": "file 3",
+                            "cutter_uses": 14,
+                        },
+                        person="Q. Ulbrenq",
+                    ),
                     Filing("note", {"words": "Nut worn.", "done": "2025-11-30"}),
                 ]
                 dossier = archive.file(None, filings)[0].dossier

@@ -233,6 +233,25 @@ def test_state_and_moisture(tmp_path: Path) -> None:
     assert ("state", "note") in [(f.code, f.severity) for f in findings]
 
 
+@pytest.mark.parametrize(
+    ("state", "humidity_percent", "celsius"),
+    [
+        ("strung 45% 21C", 45.0, 21.0),
+        ("strung 45 % RH 21.5 °C", 45.0, 21.5),
+        ("strung 68°F", np.nan, 20.0),
+        ("strung 45% at 21", 45.0, np.nan),
+    ],
+)
+def test_state_and_temperature(
+    tmp_path: Path, state: str, humidity_percent: float, celsius: float
+) -> None:
+    measurement, _ = read(tmp_path, full_sheet(state=state))
+    assert measurement.humidity_percent == pytest.approx(humidity_percent, nan_ok=True)
+    assert measurement.temperature_celsius == pytest.approx(celsius, nan_ok=True)
+    [finding] = refused(lambda: read(tmp_path, full_sheet(state="strung 70C")))
+    assert "No instrument is read at 70 degrees" in finding.sentence
+
+
 def test_mixed_states_are_refused_with_the_fewer_rows(tmp_path: Path) -> None:
     text = full_sheet().replace("saddle,3,,4.1,mm,0.01,strung", "saddle,3,,4.1,mm,0.01,unstrung")
     [finding] = refused(lambda: read(tmp_path, text))

@@ -10,11 +10,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner
+from click.testing import CliRunner, Result
 from fastapi.testclient import TestClient
 
 from evenfall import workshop
 from evenfall.cli import main
+from evenfall.errors import RequestError
 from evenfall.records import Filing
 from evenfall.web.application import application
 from evenfall.workshop.archives import Dossiers
@@ -256,3 +257,21 @@ def test_causes_over_many_readings_go_on_beside_the_pages(
     assert "<svg" in client.get(place).text
     listed = text(client, "/under-way")
     assert "Looking for causes" in listed
+
+
+def test_what_somebody_says_of_the_work_is_a_factor(tmp_path: Path) -> None:
+    with workshop.archive(str(tmp_path), make=True) as dossiers:
+        dossiers.add(workshop.AddRequest(serial="UY-0417", name="Tesquil"))
+
+    def note(*more: str) -> Result:
+        words = ["archive", "note", "UY-0417", "Filed.", "--archive", str(tmp_path)]
+        return CliRunner().invoke(main, [*words, *more])
+
+    done = note("--station", "bench 2", "--cutter", "file 3", "--cutter-uses", "14")
+    assert "cutter file 3 (14 uses)" in done.output
+    assert note("--cutter-uses", "-1").exit_code == 2
+    with workshop.archive(str(tmp_path)) as dossiers:
+        for uses in (1.5, "14", -1):
+            facts = {"cutter_uses": uses}
+            with pytest.raises(RequestError, match="a whole number of times"):
+                dossiers.note(workshop.NoteRequest("UY-0417", "Filed.", facts=facts))

@@ -80,7 +80,8 @@ def test_a_job_goes_from_stop_to_stop(dossiers: Dossiers) -> None:
     second = planned(settled, settled=True)
     dossiers.file(second)
     assert now() == ("Work", "work")
-    report_done(dossiers, SERIAL, second.code, at=AT)
+    done_with = {"station": "bench 2", "cutter": "file 3", "cutter_uses": 14}
+    report_done(dossiers, SERIAL, second.code, at=AT, done_with=done_with)
     assert now() == ("Proof", "measure")
     after = read("after")
     dossiers.file(after)

@@ -235,6 +235,13 @@ def history(
 @click.option("--station", default="", help="Where a step of work was done.")
 @click.option("--gauge", default="", help="What it was measured with.")
 @click.option("--cutter", default="", help="What it was cut with.")
+@click.option(
+    "--cutter-uses",
+    type=click.IntRange(0, 1_000_000),
+    default=None,
+    metavar="COUNT",
+    help="How often that cutter was used since it was changed or sharpened.",
+)
 @click.option("--started", default="", metavar="TIME", help="When it began, ISO 8601.")
 @click.option("--ended", default="", metavar="TIME", help="When it was done, ISO 8601.")
 @click.option("--calibrated", "date", default="", metavar="DATE", help="Day of a calibration.")

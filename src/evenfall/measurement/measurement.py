@@ -92,6 +92,12 @@ class Measurement(FileContent):
             Scanned, "what a scan says beyond heights; left out without one", null=None, later=True
         ),
     )
+    temperature_celsius: float = field(
+        default=NAN,
+        metadata=number(
+            -50.0, 100.0, "temperature of the air; left out if not noted", null=NAN, later=True
+        ),
+    )
 
     def __post_init__(self) -> None:
         FileContent.__post_init__(self)

@@ -43,7 +43,7 @@ from evenfall.records.entries import (
     last_of,
     sha256,
 )
-from evenfall.records.figures import again, figures_again, follow
+from evenfall.records.figures import again, figures_again, follow, with_cutters
 from evenfall.records.kept import KeptFiles
 from evenfall.records.labels import labels_of, normal, span_of, words_of
 from evenfall.records.persons import Person
@@ -578,6 +578,8 @@ def open_archive(
                 upgrade(connection)
                 if unfigured:
                     figures_again(connection)
+                elif older:
+                    again(connection, with_cutters(connection))
                 if connection.execute(select(ARCHIVE)).first() is None:
                     connection.execute(ARCHIVE.insert().values(id=1, site=_new_site(), entries=0))
         return Archive(place, engine, clock)

@@ -116,6 +116,34 @@ class Filed(Facts):
         default=NAN,
         metadata=number(*_LENGTH, "lowest crown over the least crown height", null=NAN, later=True),
     )
+    metal_mm: float = field(
+        default=NAN,
+        metadata=number(0.0, 1e6, "removal, summed over all crossings", null=NAN, later=True),
+    )
+    crown_spread_mm: float = field(
+        default=NAN,
+        metadata=number(
+            0.0, 1000.0, "lowest to highest crown over the level line", null=NAN, later=True
+        ),
+    )
+    margin_percent: float = field(
+        default=NAN,
+        metadata=number(
+            -1e9,
+            1e9,
+            "lowest of buzz force after the work over the player's attack",
+            null=NAN,
+            later=True,
+        ),
+    )
+    humidity_percent: float = field(
+        default=NAN,
+        metadata=number(0.0, 100.0, "relative humidity of the air", null=NAN, later=True),
+    )
+    temperature_celsius: float = field(
+        default=NAN,
+        metadata=number(-50.0, 100.0, "temperature of the air", null=NAN, later=True),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -138,6 +166,12 @@ class Step(Facts):
         default="", metadata=text("what it was measured with", longest=200, later=True)
     )
     cutter: str = field(default="", metadata=text("what it was cut with", longest=200, later=True))
+    cutter_uses: float = field(
+        default=NAN,
+        metadata=number(
+            0.0, 1e6, "uses of the cutter since it was changed or sharpened", null=NAN, later=True
+        ),
+    )
     started: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
     ended: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
 

@@ -88,6 +88,11 @@ TABLES: Mapping[str, tuple[Column, ...]] = {
         Column("action_treble_mm", "number", "action of string 1 [mm]"),
         Column("lowest_crown_mm", "number", "lowest crown over the board [mm]"),
         Column("fret_life_mm", "number", "lowest crown over the least crown height [mm]"),
+        Column("metal_mm", "number", "of a plan: removal, summed over all crossings [mm]"),
+        Column("crown_spread_mm", "number", "of a plan: lowest to highest crown as found [mm]"),
+        Column("margin_percent", "number", "of a plan: lowest buzz force over the attack [%]"),
+        Column("humidity_percent", "number", "relative humidity of the air [%]"),
+        Column("temperature_celsius", "number", "temperature of the air [°C]"),
     ),
     "heights": (
         _ENTRY,

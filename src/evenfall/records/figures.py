@@ -24,15 +24,21 @@ QUANTITIES = {
     "action_treble_mm": "action of string 1",
     "lowest_crown_mm": "lowest crown",
     "fret_life_mm": "fret life",
+    "metal_mm": "metal removed",
+    "crown_spread_mm": "crown spread before work",
+    "margin_percent": "margin",
 }
 """Figures of measurements, plans and proofs, by their name among the facts."""
 STEP_TIME = "time of a step"
-FACTORS = ("serial", "model", "site", "person", "station", "batch")
+FACTORS = (
+    *("serial", "model", "site", "person", "station", "batch"),
+    *("cutter", "cutter_uses", "humidity", "temperature"),
+)
 """What a figure may belong to, by column."""
 
 _DOCUMENTS = ("measurement", "plan", "proof")
 _FIGURED = (*_DOCUMENTS, "check", "step")
-_AROUND = ("opened", "alias", "fitted", "step")
+_AROUND = ("opened", "alias", "fitted", "step", "measurement")
 """Kinds that say what a figure belongs to."""
 _CHUNK = 200
 _MIDNIGHT = "0000-00-00T00:00:00.000000"
@@ -46,6 +52,10 @@ class _Around:
     serials: dict[str, str] = field(default_factory=dict)
     station: str = ""
     batch: str = ""
+    cutter: str = ""
+    cutter_uses: str = ""
+    humidity: str = ""
+    temperature: str = ""
 
     def see(self, name: str, kind: str, facts: Mapping[str, Any]) -> None:
         if kind == "opened":
@@ -54,12 +64,22 @@ class _Around:
             self.serials[name] = str(facts.get("value", ""))
         elif kind == "fitted":
             self.batch = str(facts.get("name", ""))
-        elif kind == "step" and facts.get("station"):
-            self.station = str(facts["station"])
+        elif kind == "step":
+            self.station = str(facts.get("station") or self.station)
+            if facts.get("cutter") or facts.get("cutter_uses") is not None:
+                self.cutter = str(facts.get("cutter") or "")
+                self.cutter_uses = _written(facts.get("cutter_uses"))
+        elif kind in _DOCUMENTS and ("humidity_percent" in facts or kind == "measurement"):
+            self.humidity = _written(facts.get("humidity_percent"))
+            self.temperature = _written(facts.get("temperature_celsius"))
 
     @property
     def serial(self) -> str:
         return "|".join(filter(None, self.serials.values()))
+
+
+def _written(figure: Any) -> str:
+    return f"{figure:g}" if isinstance(figure, int | float) else ""
 
 
 def follow(connection: Connection, entries: Mapping[str, Any]) -> None:
@@ -91,6 +111,13 @@ def figures_again(connection: Connection) -> None:
     connection.execute(delete(FIGURE))
     for dossiers in _dossiers(connection):
         _put(connection, select(ENTRY).where(ENTRY.c.dossier.in_(dossiers)))
+
+
+def with_cutters(connection: Connection) -> list[str]:
+    """Return the dossiers that name a cutter: their figures had no place for it before."""
+    named = ENTRY.c.facts.like('%"cutter":"_%')
+    wanted = select(ENTRY.c.dossier).where(ENTRY.c.kind == "step", named).distinct()
+    return list(connection.execute(wanted).scalars())
 
 
 def figures_differ(connection: Connection) -> bool:
@@ -173,6 +200,10 @@ def figures_of(rows: Iterable[Any]) -> Iterator[dict[str, Any]]:
                 "person": row.person,
                 "station": around.station,
                 "batch": around.batch,
+                "cutter": around.cutter,
+                "cutter_uses": around.cutter_uses,
+                "humidity": around.humidity,
+                "temperature": around.temperature,
             }
 
 
@@ -190,7 +221,7 @@ def _values(kind: str, facts: Mapping[str, Any]) -> Iterator[tuple[str, float, s
     elif kind in _DOCUMENTS:
         for name, quantity in QUANTITIES.items():
             if isinstance(value := facts.get(name), int | float):
-                yield quantity, float(value), "mm"
+                yield quantity, float(value), "%" if name.endswith("_percent") else "mm"
 
 
 def _time(done: str, filed: str) -> str:

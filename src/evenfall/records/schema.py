@@ -10,7 +10,7 @@ from evenfall.errors import BrokenFileError, UnsupportedError
 from evenfall.records.engines import Address
 
 STEPS = Path(__file__).parent / "migrations"
-TODAY = "0004"
+TODAY = "0005"
 """The schema that this program writes."""
 
 

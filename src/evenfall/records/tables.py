@@ -124,6 +124,10 @@ FIGURE = Table(
     Column("person", PLAIN, nullable=False),
     Column("station", PLAIN, nullable=False),
     Column("batch", PLAIN, nullable=False),
+    *(
+        Column(name, PLAIN, nullable=False, server_default="")
+        for name in ("cutter", "cutter_uses", "humidity", "temperature")
+    ),
     sqlite_strict=True,
 )
 Index("ix_figure_quantity", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.at)

@@ -14,7 +14,8 @@ COLUMNS: dict[str, str] = {
     "value": "The reading. An empty cell means not yet read; the row is skipped.",
     "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
     "uncertainty": "Standard uncertainty (k = 1) of the tool, in the unit of the row.",
-    "state": "`strung` (strings at pitch) or `unstrung`; humidity may follow: `strung 45%`.",
+    "state": "`strung` (strings at pitch) or `unstrung`; humidity and temperature may follow: "
+    "`strung 45% 21C`.",
     "measured_with": "Tool used, such as feeler or dial; not used in the calculation.",
     "note": "Anything else; not used in the calculation.",
 }

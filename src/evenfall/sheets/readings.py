@@ -39,7 +39,11 @@ _LINE = re.compile(
     r"([0-9]{1,6})(?:\s*(?:between|over)\s+([0-9]{1,6})\s+(?:and|to)\s+([0-9]{1,6}))?"
 )
 _ROCK = re.compile(r"([0-9]{1,6})\s*,?\s*gap\s+at\s+([0-9]{1,6})")
-_STATE = re.compile(r"(strung|unstrung)[\s,;]*(?:([0-9]+(?:[.,][0-9]*)?)\s*%.{0,20})?")
+_COLDEST, _HOTTEST = -20.0, 60.0
+_FIGURE = r"([0-9]+(?:[.,][0-9]*)?)"
+_AIR = rf"(?<![\d.,])([-−]?){_FIGURE}\s*°?\s*([cf])\b"
+_TEMPERATURE = re.compile(_AIR)
+_STATE = re.compile(rf"(strung|unstrung)[\s,;]*(?:{_FIGURE}\s*%(.{{0,20}})|{_AIR})?")
 
 
 class Place(NamedTuple):
@@ -101,6 +105,7 @@ class Reading:
     inch: bool  # whether it was written in an inch unit
     strung: bool | None  # state of the strings; None if not stated
     humidity_percent: float  # relative humidity of the air [%] noted with the state; NaN if not
+    temperature_celsius: float  # temperature of the air noted with the state; NaN if not
     place: Place  # where it stands
     step_mm: float  # last digit of the value as it was written [mm]
 
@@ -205,12 +210,13 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     value_mm = _number("value", cells["value"]) * scale
     step_mm = min(1.0, last_digit(cells["value"]) * scale)  # no tool reads coarser
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
-    strung, humidity_percent = _state(cells.get("state", ""))
+    strung, humidity_percent, temperature_celsius = _state(cells.get("state", ""))
     inch = unit.strip().lower() in INCH_UNITS
     return [
         Reading(
             *(quantity.name, string, frets, value_mm, u_mm),
-            *(inch, strung, humidity_percent, place, step_mm),
+            *(inch, strung, humidity_percent),
+            *(temperature_celsius, place, step_mm),
         )
         for string in strings
     ]
@@ -425,19 +431,27 @@ def _uncertainty(given: str, scale: float) -> float:
     return u_mm
 
 
-def _state(given: str) -> tuple[bool | None, float]:
+def _state(given: str) -> tuple[bool | None, float, float]:
     if not given:
-        return None, math.nan
+        return None, math.nan, math.nan
     match = _STATE.fullmatch(given.casefold()) if len(given) <= 60 else None
     if match is None:
         raise _CellError(
             "state",
             "The state {given:quoted} is not known; write strung or unstrung, with the humidity "
-            "after it if noted (strung 45%).",
+            "after it if noted (strung 45%), and the temperature (strung 45% 21C).",
             given=given,
         )
     humidity_percent = read_number(match[2]) if match[2] else math.nan
     if humidity_percent > 100.0:
         text = "A humidity of {given} % cannot be; write 0 to 100."
         raise _CellError("state", text, given=match[2][:20])
-    return match[1] == "strung", humidity_percent
+    temperature_celsius = math.nan
+    if air := _TEMPERATURE.search(given.casefold()):
+        temperature_celsius = read_number(air[2]) * (-1.0 if air[1] else 1.0)
+        if air[3] == "f":
+            temperature_celsius = (temperature_celsius - 32.0) / 1.8
+        if not _COLDEST <= temperature_celsius <= _HOTTEST:
+            text = "No instrument is read at {given} degrees; correct the temperature."
+            raise _CellError("state", text, given=air[2][:20])
+    return match[1] == "strung", humidity_percent, temperature_celsius

@@ -73,7 +73,9 @@ def reduce_readings(
     if not readings:
         text = "No row has a value yet; fill in the column value and try again."
         return None, [Finding("missing", text, At(field="value"), "error")]
-    strung, humidity_percent, findings = _state(readings)
+    strung, findings = _state(readings)
+    humidity_percent, more = _humidity(readings)
+    findings += more
     slips = unit_slips(readings)
     findings += slips.values()
     usable = []
@@ -90,7 +92,16 @@ def reduce_readings(
     if slips or len(usable) < len(readings):
         more = [f for f in more if f.code != "missing"]  # what is set aside leaves gaps behind
     findings += more
-    return replace(measurement, strung=strung, humidity_percent=humidity_percent), findings
+    noted = [r.temperature_celsius for r in readings if not math.isnan(r.temperature_celsius)]
+    return (
+        replace(
+            measurement,
+            strung=strung,
+            humidity_percent=humidity_percent,
+            temperature_celsius=math.fsum(noted) / len(noted) if noted else math.nan,
+        ),
+        findings,
+    )
 
 
 def _measurement(
@@ -142,8 +153,8 @@ def _measurement(
     return measurement, findings
 
 
-def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
-    """Return whether the strings were at pitch, the humidity [%], and what is odd about them."""
+def _state(readings: Sequence[Reading]) -> tuple[bool, list[Finding]]:
+    """Return whether the strings were at pitch, and what is odd about that."""
     rows: dict[bool, list[Reading]] = defaultdict(list)
     for reading in readings:
         if reading.strung is not None:
@@ -178,16 +189,22 @@ def _state(readings: Sequence[Reading]) -> tuple[bool, float, list[Finding]]:
     elif not rows:
         text = "No state is given; the strings are taken to have been at pitch."
         findings.append(Finding("state", text, At(field="state"), "note"))
+    return strung, findings
+
+
+def _humidity(readings: Sequence[Reading]) -> tuple[float, list[Finding]]:
+    """Return the humidity noted [%], NaN for none, and what is odd about it."""
+    findings: list[Finding] = []
     noted = sorted(r.humidity_percent for r in readings if not math.isnan(r.humidity_percent))
     if not noted:
-        return strung, math.nan, findings
+        return math.nan, findings
     if noted[-1] - noted[0] > HUMIDITY_STEP_PERCENT:
         text = (
             "The humidity noted runs from {low:g} % to {high:g} %; the wood moves with it, so let "
             "the instrument settle and measure again."
         )
         findings.append(Finding("state", text, At(field="note"), low=noted[0], high=noted[-1]))
-    return strung, math.fsum(noted) / len(noted), findings
+    return math.fsum(noted) / len(noted), findings
 
 
 def _scanned_crowns(crowns: Measurement) -> tuple[CrownHeights, CrownTops]:

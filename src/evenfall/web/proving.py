@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Form, Request
 from fastapi.responses import Response
 
+from evenfall.errors import At, RequestError
 from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
 from evenfall.web.guard import DOCUMENT_POLICY
@@ -76,8 +77,24 @@ def paper_sheet(request: Request, name: str, kind: Kind) -> Response:
 
 
 @router.post("/done")
-def done(request: Request, name: str, by: Annotated[str, Form()] = "", seen: Seen = "") -> Response:
-    """File that the work of the newest plan is done."""
+def done(
+    request: Request,
+    *,
+    name: str,
+    by: Annotated[str, Form()] = "",
+    station: Annotated[str, Form(max_length=200)] = "",
+    cutter: Annotated[str, Form(max_length=200)] = "",
+    cutter_uses: Annotated[str, Form(max_length=12)] = "",
+    seen: Seen = "",
+) -> Response:
+    """File that the work of the newest plan is done, and where and with what if that is said."""
+    typed = {"station": station.strip(), "cutter": cutter.strip()}
+    done_with: dict[str, Any] = {name: text for name, text in typed.items() if text}
+    if uses := cutter_uses.strip():
+        if not (uses.isascii() and uses.isdecimal()):
+            text = "The uses of a cutter are a whole number, not {given:quoted}."
+            raise RequestError(text, at=At(field="cutter_uses"), given=uses)
+        done_with["cutter_uses"] = int(uses)
     shop = shop_of(request)
     told = shop.story(name)
     plan = needed(told.made, "plan")
@@ -89,6 +106,7 @@ def done(request: Request, name: str, by: Annotated[str, Form()] = "", seen: See
             at=now(),
             person=filed_by(request, by),
             since=seen,
+            done_with=done_with,
         )
     return see_other(f"/instruments/{told.line.dossier}/measure")
 

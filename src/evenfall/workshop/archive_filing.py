@@ -143,6 +143,7 @@ def _measurement(made: Measurement, person: str) -> list[Filing]:
         **_figures(
             specification, made.nut_mm, made.crown_top_mm, made.saddle_mm, made.crown_height_mm
         ),
+        **_air(made),
     }
     return [
         _specification(specification, made.specification_text, person),
@@ -163,6 +164,15 @@ def _plan(made: Plan, person: str) -> Filing:
             made.saddle_after_mm,
             made.crown_height_after_mm,
         ),
+        **_known(
+            metal_mm=made.metal_mm,
+            crown_spread_mm=float(np.ptp(made.stands_out_mm)),
+            margin_percent=next(
+                (one.lowest_margin_percent for one in made.methods if one.method == made.method),
+                math.nan,
+            ),
+        ),
+        **_air(measured),
     }
     return _document(made, facts, person)
 
@@ -233,11 +243,15 @@ def _figures(
     )
 
 
-def _known(**figures_mm: float) -> dict[str, float]:
-    """Return the figures that are known, to a tenth of a micrometre."""
-    return {
-        name: round(value, 4) + 0.0 for name, value in figures_mm.items() if math.isfinite(value)
-    }
+def _air(made: Measurement) -> dict[str, float]:
+    return _known(
+        humidity_percent=made.humidity_percent, temperature_celsius=made.temperature_celsius
+    )
+
+
+def _known(**figures: float) -> dict[str, float]:
+    """Return the figures that are known, lengths to a tenth of a micrometre."""
+    return {name: round(value, 4) + 0.0 for name, value in figures.items() if math.isfinite(value)}
 
 
 def new_only(filings: Sequence[Filing], known: set[str]) -> list[Filing]:

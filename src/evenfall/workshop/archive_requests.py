@@ -15,6 +15,7 @@ from evenfall.records.entries import DAY
 from evenfall.workshop.opening import Source, check_line
 
 _LONGEST_WORDS = 20_000  # of a note
+_MOST_USES = 1_000_000
 _LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
 _SHOWN_AS = {
     "date": "calibrated",
@@ -93,10 +94,11 @@ class NoteRequest:
     photos
         Photos that go with it.
     facts
-        Of a step of work: `station`, `gauge`, `cutter`, `started`, `ended`; of a calibration:
-        `date`, `valid_until`; of a check standard: `standard`, `reference_mm`, `read_mm`; of what
-        came in: `amount`, `material`, `crown_height_mm`, `crown_width_mm`; of what was fitted:
-        `part`, the dossier it was taken from. Of any: `done`, when it was done.
+        Of a step of work: `station`, `gauge`, `cutter`, `cutter_uses` since it was changed,
+        `started`, `ended`; of a calibration: `date`, `valid_until`; of a check standard:
+        `standard`, `reference_mm`, `read_mm`; of what came in: `amount`, `material`,
+        `crown_height_mm`, `crown_width_mm`; of what was fitted: `part`, the dossier it was taken
+        from. Of any: `done`, when it was done.
     corrects
         Hash of the entry that this one corrects.
     since
@@ -169,6 +171,7 @@ def check_note(request: NoteRequest) -> None:
             at=At(field=_SHOWN_AS["valid_until"]),
         )
     _day("done", str(request.facts.get("done", "")))
+    _uses(request.facts.get("cutter_uses"))
     for earlier, later in (("date", "valid_until"), ("started", "ended")):
         first, last = (_day(n, str(request.facts.get(n, ""))) for n in (earlier, later))
         if first and last and last[: len(first)] < first[: len(last)]:
@@ -178,6 +181,17 @@ def check_note(request: NoteRequest) -> None:
                 first=first,
                 last=last,
             )
+
+
+def _uses(given: object) -> None:
+    if given is None:
+        return
+    if not isinstance(given, int | float) or not 0 <= given <= _MOST_USES or given % 1:
+        raise RequestError(
+            "A cutter was used a whole number of times, 0 to {most}, since it was changed.",
+            at=At(field="cutter-uses"),
+            most=_MOST_USES,
+        )
 
 
 def _day(name: str, given: str) -> str:

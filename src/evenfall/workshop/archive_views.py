@@ -224,6 +224,9 @@ def said_of(entry: Entry) -> Sentence:
         return sentence("Withheld by the site that filed it.")
     facts = json.loads(entry.facts)
     if entry.kind == "step":
+        if facts.get("cutter_uses") is not None:
+            uses = f"{facts['cutter_uses']:g}"
+            facts["cutter"] = " ".join((facts.get("cutter", ""), f"({uses} uses)")).strip()
         details = _details(facts, "station", "gauge", "cutter", "started", "ended")
         return sentence("{work} {details:phrases}", work=facts["work"], details=details)
     if entry.kind == "received":

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from evenfall.errors import RequestError
 from evenfall.records.archive import version_of
@@ -91,19 +92,32 @@ class _Papers:
     def done(self, code: str) -> bool:
         """Say whether the work of a plan was reported as done."""
         said = _DONE.format(code=code)
-        notes = (e for e in standing(self.entries, "note") if e.facts is not None)
-        return any(fact(entry, "words") == said for entry in notes)
+        return any(
+            fact(entry, words) == said
+            for kind, words in (("note", "words"), ("step", "work"))
+            for entry in standing(self.entries, kind)
+            if entry.facts is not None
+        )
 
 
 def report_done(
-    dossiers: Dossiers, name: str, code: str, *, at: str, person: str = "", since: str = ""
+    dossiers: Dossiers,
+    name: str,
+    code: str,
+    *,
+    at: str,
+    person: str = "",
+    since: str = "",
+    done_with: Mapping[str, Any] | None = None,
 ) -> None:
     """File that the work of a plan is done, at a time (ISO 8601, UTC).
 
+    `done_with` holds station, cutter and cutter_uses, where somebody says so.
     With `since` it is refused where the dossier no longer has that version.
     """
     words = _DONE.format(code=code)
-    dossiers.note(NoteRequest(name, words, person=person, facts={"done": at}, since=since))
+    facts = {**(done_with or {}), "done": at}
+    dossiers.note(NoteRequest(name, words, person=person, facts=facts, since=since))
 
 
 def story(dossiers: Dossiers, name: str) -> Story:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import tomllib
 from pathlib import Path
 
@@ -17,7 +18,16 @@ from scipy.special import ndtri
 from draws import draws
 from evenfall.cli import main
 from evenfall.errors import BrokenFileError, RequestError
-from evenfall.production.aql_tables import _MULTIPLE, AQLS, LETTERS, _number, code_letter, plan_of
+from evenfall.production.aql_tables import (
+    _DOUBLE,
+    _MULTIPLE,
+    AQLS,
+    LETTERS,
+    LEVELS,
+    _number,
+    code_letter,
+    plan_of,
+)
 from evenfall.production.measured_lots import (
     SIZES,
     accepted_probability,
@@ -74,6 +84,36 @@ def test_single_plans_for_tightened_inspection(row: list[object]) -> None:
         assert (number + 1 if number >= 0 else "-") == refused, aql
 
 
+@pytest.mark.parametrize("inspection", ["normal", "tightened", "reduced"])
+def test_every_cell_of_the_single_plans(inspection) -> None:
+    lots = dict(zip(LEVELS["II"], CASES["letters"]["lots"], strict=True))
+    wrong, seen = [], 0
+    for letter, row in CASES["single_1989"][inspection].items():
+        lot, level = lots.get(letter, 10**6), "III" if letter == "R" else "II"
+        for aql, printed in zip(AQLS, row.split(), strict=True):
+            n, accepted, refused = map(int, re.split("[:/]", printed))
+            stage = plan_of(max(lot, 2), aql, level=level, inspection=inspection).stages[0]
+            size = min(n, lot)  # the whole lot where the sample is as large
+            if (stage.size_count, stage.accepted_count, stage.refused_count) != (
+                size,
+                accepted,
+                refused,
+            ):
+                wrong.append((letter, aql, printed, stage))
+            seen += 1
+    assert not wrong
+    assert seen == 416
+
+
+def test_numbers_of_double_and_multiple_plans() -> None:
+    double, multiple = CASES["double_1989"]["numbers"], CASES["multiple_1989"]["numbers"]
+    assert {str(c): [list(stage) for stage in plan] for c, plan in _DOUBLE.items()} == double
+    mine = {
+        str(c): [list(numbers) for numbers in zip(*p, strict=True)] for c, p in _MULTIPLE.items()
+    }
+    assert mine == multiple
+
+
 def test_code_letters() -> None:
     case = CASES["letters"]
     for level in ("I", "II", "III"):
@@ -82,7 +122,6 @@ def test_code_letters() -> None:
 
 @pytest.mark.parametrize("sort", ["double", "multiple"])
 def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None:
-    # their numbers are from memory: curves that belong together guard them
     compared = 0
     for lot in CASES["single_normal"]["lots"].values():
         for aql in AQLS[9:16]:

@@ -5,9 +5,8 @@ letter further and one limit lower, the acceptance number is the same: so a tabl
 arrow leads to the next plan on it. A step down the column leads to a larger sample, a step up to a
 smaller one.
 
-Single plans for normal and tightened inspection were compared with printed tables; those for
-reduced inspection, and the numbers of double and multiple plans, are from memory. A test compares
-the operating characteristics of double and multiple plans with those of the single ones.
+Every cell of the single plans, and the numbers of the double and of the normal multiple plans, were
+compared with a typed copy of those tables (see tests/authorities/sampling.toml).
 """
 
 from __future__ import annotations
@@ -57,6 +56,10 @@ _DIAGONALS: dict[str, tuple[int, ...]] = {
     "reduced": (0, _UP, _DOWN, 0, 1, 1, 2, 3, 5, 7, 10, 14, 21),
 }
 _REDUCED_REFUSED = (1, 0, 0, 2, 3, 4, 5, 6, 8, 10, 13, 17, 24)
+_SMALLEST = (1, 2, 3, 5, 7, 10, 14, 21, 30)
+_SMALLEST_REFUSED = ((2, 3, 4, 6, 8, 11, 15, 22, 31), (3, 4, 5, 6, 8, 11, 15, 22, 31))
+_FIRST_OF_SMALLEST = 17
+"""Reduced inspection by letters A and B has numbers of its own from the limit 25 on."""
 _LAST_OF_SMALL = 4
 """Only letters to this one (E) have the acceptance numbers over 21."""
 _MOST = 10
@@ -76,6 +79,10 @@ _DOUBLE: dict[int, tuple[tuple[int, int], ...]] = {
     14: ((7, 11), (18, 19)),
     18: ((9, 14), (23, 24)),
     21: ((11, 16), (26, 27)),
+    27: ((15, 20), (34, 35)),
+    30: ((17, 22), (37, 38)),
+    41: ((23, 29), (52, 53)),
+    44: ((25, 31), (56, 57)),
 }
 _N = -1  # no acceptance yet
 _MULTIPLE: dict[int, tuple[tuple[int, int], ...]] = {
@@ -87,6 +94,8 @@ _MULTIPLE: dict[int, tuple[tuple[int, int], ...]] = {
     10: ((0, 5), (3, 8), (6, 10), (8, 13), (11, 15), (14, 17), (18, 19)),
     14: ((1, 7), (4, 10), (8, 13), (12, 17), (17, 20), (21, 23), (25, 26)),
     21: ((2, 9), (7, 14), (13, 19), (19, 25), (25, 29), (31, 33), (37, 38)),
+    30: ((4, 12), (11, 19), (19, 27), (27, 34), (36, 40), (45, 47), (53, 54)),
+    44: ((6, 16), (17, 27), (29, 39), (40, 49), (53, 58), (65, 68), (77, 78)),
 }
 
 
@@ -117,16 +126,11 @@ def plan_of(
             aql=aql_percent,
             aqls=tuple(f"{one:g}" for one in AQLS if one <= 10.0),
         )
-    letter = LETTERS.index(code_letter(lot_count, level))
     column = AQLS.index(aql_percent)
-    last = 16 if inspection == "tightened" else 15
-    while (number := _number(letter, column, inspection)) < 0:
-        letter += -1 if number == _UP else 1
-        if not 0 <= letter <= last:
-            raise RequestError("The tables hold no plan for this limit.", at=At(field="aql"))
+    letter, number = _followed(LETTERS.index(code_letter(lot_count, level)), column, inspection)
     refused = number + 1
     if inspection == "reduced":
-        refused = _REDUCED_REFUSED[letter + column - _FIRST]
+        refused = _reduced_refused(letter, column)
     size = _SIZES["reduced" if inspection == "reduced" else "single"][letter]
     stages: tuple[Stage, ...] = (Stage(size, number, refused),)
     if sort != "single":
@@ -163,8 +167,32 @@ def judged(plan: Plan, found: Sequence[int], decision: Decision) -> Lot:
     return Lot(decision, clearly, number, between)
 
 
+def _followed(letter: int, column: int, inspection: Inspection) -> tuple[int, int]:
+    """Return the letter that the arrows of a cell lead to, and its acceptance number.
+
+    Where they would lead out of the table, the plan at the other side is the next one.
+    """
+    last = len(LETTERS) - (1 if inspection == "tightened" else 2)
+    first = _number(letter, column, inspection)
+    for way in (-1, 1) if first == _UP else (1, -1):
+        at = letter
+        while 0 <= at <= last:
+            if (number := _number(at, column, inspection)) >= 0:
+                return at, number
+            at += way
+    raise RequestError("The tables hold no plan for this limit.", at=At(field="aql"))
+
+
+def _reduced_refused(letter: int, column: int) -> int:
+    if letter < len(_SMALLEST_REFUSED) and column >= _FIRST_OF_SMALLEST:
+        return _SMALLEST_REFUSED[letter][column - _FIRST_OF_SMALLEST]
+    return _REDUCED_REFUSED[letter + column - _FIRST]
+
+
 def _number(letter: int, column: int, inspection: Inspection) -> int:
     """Return the acceptance number of one cell of a table, or where its arrow leads."""
+    if inspection == "reduced" and letter < 2 and column >= _FIRST_OF_SMALLEST:
+        return _SMALLEST[column - _FIRST_OF_SMALLEST]
     step = letter + column - _FIRST
     if step < 0 or (inspection == "tightened" and letter == 0 and step == 1):
         return _DOWN

@@ -109,8 +109,7 @@ The last rows are of relief, action and first-fret gap by the level line on neck
 with frets off, wear, humps, ends that fall away and wavy boards: what the line leaves open is
 counted as well as what the readings do. Where groups of frets next to the nut are off together, no
 reading tells a low first fret from high neighbours: each line that the crowns might have counts
-with its probability. On smooth necks read by a fine gauge the gap is a little surer than stated,
-for what a line may leave open is never taken as less than 0.002.
+with its probability.
 """,
     500,
     run,

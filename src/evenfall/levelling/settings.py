@@ -419,40 +419,47 @@ def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
     """
     problem, target = at.problem, at.problem.specification.target
     found = []
-    for limit, text, limits, gap in (
-        ("relief", _NEAR_RELIEF, (target.relief,), np.array([at.relief_mm])),
-        ("action", _NEAR_ACTION, target.action, at.action_mm),
-        ("first-fret-gap", _NEAR_GAP, target.first_fret_gap, at.first_fret_gap_mm),
+    for limit, what, limits, gap in (
+        ("relief", "Relief", (target.relief,), np.array([at.relief_mm])),
+        ("action", "Action of {on:strings}", target.action, at.action_mm),
+        (
+            "first-fret-gap",
+            "First-fret gap of {on:strings}",
+            target.first_fret_gap,
+            at.first_fret_gap_mm,
+        ),
     ):
         low, high = limits_mm(limits, 0.0)
         inside, unsure = np.minimum(gap - low, high - gap), unsure_mm(at, limit)
         near = (inside > MOVED_MM) & (inside < unsure - ROUNDING_MM)
-        if not near.any():
-            continue
-        low_slot = near & (gap - low < high - gap)
+        on_it = inside < problem.coverage_factor * LEAST_U_MM  # no reading is surer
         raised = limit == "first-fret-gap" and not problem.specification.board.zero_fret
-        found.append(
-            sentence(
-                text,
-                on=numbers(near),
-                inside=_span(inside[near]),
-                u=float(inside[near].min()) / problem.coverage_factor,
-                cure=sentence(_FILL_OR_FINER, on=numbers(low_slot))
-                if raised and low_slot.any()
-                else sentence(""),
+        for which, text in ((near & ~on_it, _NEAR), (near & on_it, _ON)):
+            if not which.any():
+                continue
+            low_slot = which & (gap - low < high - gap)
+            fill = sentence(_FILL, on=numbers(low_slot))
+            found.append(
+                sentence(
+                    text,
+                    what=sentence(what, on=numbers(which)),
+                    inside=_span(inside[which]),
+                    u=float(inside[which].min()) / problem.coverage_factor,
+                    cure=fill if raised and low_slot.any() else sentence(""),
+                )
             )
-        )
     return tuple(found)
 
 
-_UNPROVED = (
-    "a proof by readings as sure as these would leave that undecided. Before you sign, have it "
-    "read to {u:uncertainty} or better{cure}."
+_NEAR = (
+    "{what} comes to within {inside} of a limit: a proof by readings as sure as these would leave "
+    "that undecided. Before you sign, have it read to {u:uncertainty} or better{cure}."
 )
-_NEAR_ACTION = "Action of {on:strings} comes to within {inside} of a limit: " + _UNPROVED
-_NEAR_GAP = "First-fret gap of {on:strings} comes to within {inside} of a limit: " + _UNPROVED
-_NEAR_RELIEF = "Relief comes to within {inside} of a limit: " + _UNPROVED
-_FILL_OR_FINER = (
+_ON = (
+    "{what} comes so near a limit that no reading tells on which side it is: a proof would leave "
+    "that undecided. Before you sign, let it be set to target, or agree on another limit{cure}."
+)
+_FILL = (
     "; or fill {on:plural the slot|the slots} of {on:strings} and cut to target, for no file "
     "raises one"
 )

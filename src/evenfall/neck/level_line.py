@@ -255,15 +255,15 @@ def level_line(
         if follows := along.off_mm < _ARCH_GAIN * fit.off_mm:
             fit, board = along, np.zeros_like(board)
     if 2 in fit.shapes.turns_told:
-        shapes = Shapes.of(specification, lines, bow, 2)
-        bent = drawn(shapes, tops - board)
+        bent = drawn(Shapes.of(specification, lines, bow, 2), tops - board)
         fit = bent if bent.off_mm < _CURVE_GAIN * fit.off_mm else fit
-    # lines that might as well be drawn: through the middle, through all crowns, and with wear that
-    # is too light to count put back too
-    kept, others = read, [fit, fit.settled(read)]
+    # lines that might as well be drawn: as this one, through the middle, through all crowns; and
+    # either wear that is too light to count is none, or it has to be put back too
+    kept, others = read, [(1.0 / 3.0, fit), (1.0 / 3.0, fit.settled(read))]
     if (light_mm := np.where(read, light_mm, 0.0)).any():
-        others.append(replace(fit, height_mm=fit.height_mm + light_mm.ravel()).settled(read))
-    fit, rivals = others[1].with_rivals(read)
+        others = [(0.5 * chance, one) for chance, one in others]
+        others += [(0.5, replace(fit, height_mm=fit.height_mm + light_mm.ravel()).settled(read))]
+    fit, rivals = others[1][1].with_rivals(read)
     for _ in range(_MOST_PASSES):
         fit = fit.settled(kept)
         gap = np.where(read, tops - board - fit.line_mm, 0.0)
@@ -274,7 +274,7 @@ def level_line(
         kept = now
     seen = crowns.seen(*_covariances_mm2(measurement.heights, fit))
     past = fit.past_joint_mm
-    rise = np.maximum(past, 0.0) if fit.rise_counts else np.zeros_like(past)
+    rise = np.where(fit.rise_counts, np.maximum(past, 0.0), 0.0)
     level = fit.line_mm + board - rise
 
     def beyond(over_mm: FloatArray) -> FloatArray:
@@ -288,12 +288,11 @@ def level_line(
     at, onto = fit.pulls_of(np.abs(rise + fall) > 0.0, read)
     weights = np.tensordot(np.tensordot(bow.weights, at, 2), onto, 1)
     relief = bow.relief_mm(level - board - fall)
-    usual_u_mm = median(scatter_u_mm(measurement.heights)[read])
-    rough_mm2 = max(fit.scatter_mm**2 - usual_u_mm**2, LEAST_U_MM**2)
+    usual_mm2 = median(scatter_u_mm(measurement.heights)[read]) ** 2
+    rough_mm2 = max(fit.scatter_mm**2 - usual_mm2, LEAST_U_MM**2)
     pulls = fit.pulls_of(rise > 0.0, read)
     turned = [Shapes.of(specification, lines, bow, turns) for turns in fit.shapes.turns_told]
-    # the line that is drawn is one of those that might as well be
-    rivals += [*((1.0 / (1 + len(others)), other) for other in others), *fit.likely(turned)]
+    rivals += [*others, *fit.likely(turned)]
 
     def open_u_mm(
         at_mm: FloatArray | float, along: FloatArray, of: Callable[[Fit], FloatArray], own: float
@@ -322,7 +321,11 @@ def level_line(
         relief_u_mm=_relief_u_mm(measurement.heights, weights, relief_open_u_mm),
         relief_open_u_mm=relief_open_u_mm,
         level_open_u_mm=open_u_mm(
-            fit.line_mm, pulls[0] @ pulls[1].sum(axis=1), lambda one: one.line_mm, 1.0
+            fit.line_mm,
+            # a rough crown takes the line along with it
+            pulls[0] @ pulls[1].sum(axis=1) - np.eye(read.shape[1]),
+            lambda one: one.line_mm,
+            1.0,
         ),
         pulls_mm_per_mm=pulls,
         scatter_mm=fit.scatter_mm,
@@ -519,7 +522,8 @@ def _single(rest: FloatArray, u: FloatArray, both_u: FloatArray) -> tuple[BoolAr
     out = np.abs(rest) > _quantile(BY_CHANCE, rest.size) * u
     both = rest[:-1] + rest[1:]
     alike = rest[:-1] * rest[1:] > 0.0
-    pair = alike & (np.abs(both) > strict * both_u)
+    # two are low by chance no more easily than one
+    pair = alike & (np.abs(both) > np.where(both < 0.0, max(strict, _LOW_CROWN_U), strict) * both_u)
     out[:-1] |= pair
     out[1:] |= pair
     seen = out & (np.abs(rest) > _LOW_U * u)

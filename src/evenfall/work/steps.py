@@ -27,6 +27,7 @@ HALFWAY_MM = 0.05
 
 FAR_MM = 0.1
 """Relief that moved by this much may be the weather's (our judgement, no source) [mm]."""
+_ALIKE_MM = 0.005  # two figures of one relief nearer to each other are not worth a sentence
 LEANS_MM = 0.4
 """A saddle that has to move by so much more on one side than on the other may not stand level."""
 FRETS_BETWEEN_CHECKS = 4
@@ -204,6 +205,7 @@ class Steps:
                 "read the relief again."
             )
             sentences.insert(0, sentence(told))
+        sentences += self._gap_and_bow(self.top_uncut_mm)
         sentences += room(self.plan.misses, "rod")
         if self.cuts_frets and not self.waits:
             sentences.append(
@@ -245,6 +247,19 @@ class Steps:
             aim_mm + per_mm * max(relief.minimum_mm - planned_mm, -less_mm),
             aim_mm + per_mm * min(relief.maximum_mm - planned_mm, more_mm),
         )
+
+    def _gap_and_bow(self, top_mm: FloatArray) -> list[Sentence]:
+        """Say which relief a reading at one fret stands for, where the two figures differ."""
+        gap_mm, relief_mm = self.relief_aim_mm(top_mm)[0], self.plan.relief_after_mm
+        if abs(gap_mm - relief_mm) < _ALIKE_MM:
+            return []
+        text = (
+            "Relief is that of the whole bow, and no fret lies on it to the last hundredth: it is "
+            "{relief:length} where the gap at fret {fret} is {gap:length}, and the limits of the "
+            "gap go with it."
+        )
+        fret, _ = relief_point(self.specification, self.lines)
+        return [sentence(text, gap=gap_mm, fret=fret, relief=relief_mm)]
 
     def _relief_target(self, name: Sentence, top_mm: FloatArray, *, as_set: bool = False) -> Target:
         aim_mm, low_mm, high_mm = self.relief_aim_mm(top_mm, as_set=as_set)
@@ -500,6 +515,8 @@ class Steps:
                 "before it leaves."
             )
             sentences.append(sentence(text, u=u_mm))
+        if not self.turns_rod:
+            sentences += self._gap_and_bow(plan.crown_top_after_mm)
         rows = self._settings_to_read(plan.action_after_mm, plan.first_fret_gap_after_mm)
         return Step(sentence(heading), tuple(sentences), rows, targets)
 
@@ -526,6 +543,8 @@ class Steps:
         sentences = [sentence(one) for one in (told, shown, _ORDER)]
         if plan.status not in STOPPED:
             sentences[2:2] = self._cured_later(rows)
+            if not self.turns_rod:
+                sentences += self._gap_and_bow(self.top_uncut_mm)
         return Step(sentence(heading), tuple(sentences), rows, targets)
 
     def _cured_later(self, rows: tuple[Row, ...]) -> list[Sentence]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -121,3 +122,138 @@ def test_subgroups_by_factor_follow_the_order_of_time(sheet: Path) -> None:
     values = json.loads(done.output)
     assert values["labels"] == [str(n) for n in range(10)]
     assert values["point_sizes"] == [6] * 10
+
+
+STEADY = np.round(0.2 + 0.01 * np.random.default_rng(2).normal(size=40), 4).tolist()
+STILL = "The readings do not vary"
+NO_NUMBER = 'row 42, value: "{}" is not a number'
+COMMANDS = {
+    "chart": ("chart",),
+    "counts": ("chart", "--kind", "c"),
+    "means": ("chart", "--subgroup", "group", "--kind", "xbar-s"),
+    "capability": ("capability", "--lower", "0.1", "--upper", "0.3"),
+    "causes": ("causes", "--factor", "station"),
+    "gauge": ("gauge", "--part", "station"),
+    "lot": (
+        *("lot-measured", "--pieces", "120", "--aql", "2.5"),
+        *("--lower", "0.15", "--upper", "0.25"),
+    ),
+}
+
+
+def hostile(values: Sequence[object], units: Sequence[str] = ()) -> str:
+    units = units or ("mm",) * len(values)
+    rows = [
+        f"{value},{unit},{'AB'[n % 2]},g{n // 4}"
+        for n, (value, unit) in enumerate(zip(values, units, strict=True))
+    ]
+    return "\n".join(["value,unit,station,group", *rows])
+
+
+COUNT = "a count is 0, 1, 2"
+HOSTILE: list[tuple[str, str, dict[str, tuple[int, str]]]] = [
+    (
+        "constant",
+        hostile([0.2] * 40),
+        {
+            **dict.fromkeys(("chart", "means", "capability"), (2, STILL)),
+            "counts": (2, COUNT),
+            "causes": (2, "All readings are the same"),
+            "gauge": (2, "All readings are the same"),
+            "lot": (2, "All readings are the same"),
+        },
+    ),
+    (
+        "one point",
+        hostile([0.2]),
+        {
+            "chart": (2, "The limits need two points"),
+            "counts": (2, COUNT),
+            "means": (2, "No point has two readings or more"),
+            "capability": (2, "One reading says nothing about the spread"),
+            "causes": (2, "No factor with two values or more"),
+            "gauge": (2, "A study needs two parts or more"),
+            "lot": (2, "The plan asks for 10 readings"),
+        },
+    ),
+    *(
+        (text, hostile([*STEADY, text]), dict.fromkeys(COMMANDS, (2, NO_NUMBER.format(text))))
+        for text in ("nan", "inf", "-", "0.2.1")
+    ),
+    ("no rows", hostile([]), dict.fromkeys(COMMANDS, (2, "No row holds a value."))),
+    (
+        "units of two kinds",
+        hostile(STEADY, ["mm"] * 39 + ["%"]),
+        dict.fromkeys(COMMANDS, (2, 'row 41, unit: The unit "%" is another than "mm"')),
+    ),
+    (
+        "millimetres and inches",
+        hostile(
+            [v / 25.4 if n > 19 else v for n, v in enumerate(STEADY)], ["mm"] * 20 + ["in"] * 20
+        ),
+        {
+            "capability": (0, "Capable: Cpk is"),
+            "causes": (0, "is not seen to move"),
+            "lot": (0, "is accepted"),
+        },
+    ),
+    (
+        "negative counts",
+        hostile([3, 4, -1, 2, 5, 3, 2, 4], [""] * 8),
+        {"counts": (2, "Point 3: a count is 0, 1, 2")},
+    ),
+    (
+        "no variation within points",
+        hostile([0.2 + 0.01 * (n // 4 % 3) for n in range(40)]),
+        {"means": (2, STILL)},
+    ),
+    (
+        "more rows than are read",
+        "value\n" + "0.2\n" * 1_000_001,
+        dict.fromkeys(COMMANDS, (2, "more than 1000000 rows")),
+    ),
+]
+
+
+@pytest.mark.parametrize(
+    ("text", "command", "status", "said"),
+    [
+        pytest.param(text, command, *wanted, id=f"{name}, {command}")
+        for name, text, of in HOSTILE
+        for command, wanted in of.items()
+        if name != "more rows than are read" or command == "chart"
+    ],
+)
+def test_hostile_readings_get_one_sentence_or_the_textbooks_answer(
+    tmp_path: Path, text: str, command: str, status: int, said: str
+) -> None:
+    path = tmp_path / "hostile.csv"
+    path.write_text(text, encoding="utf-8")
+    name, *more = COMMANDS[command]
+    done = run(name, path, *more)
+    assert (done.exit_code, said in done.output) == (status, True), done.output[:2000]
+    assert status != 2 or done.output.count("evenfall: ") == 1
+
+
+def test_limits_that_leave_the_mean_outside_are_no_capability(tmp_path: Path) -> None:
+    path = tmp_path / "steady.csv"
+    path.write_text(hostile(STEADY), encoding="utf-8")
+    values = json.loads(run("capability", path, "--lower", "1", "--upper", "2", "--json").output)
+    mean, within = np.mean(STEADY), np.abs(np.diff(STEADY)).mean() / 1.128379
+    cpk = next(one["value_index"] for one in values["indices"] if one["name"] == "Cpk")
+    assert cpk == pytest.approx((mean - 1.0) / (3.0 * within), rel=1e-5)  # textbook: under zero
+    assert values["verdict"] == "not capable"
+
+
+def test_each_point_of_another_size_has_limits_of_its_own(tmp_path: Path) -> None:
+    """X-bar and S with subgroups of 2 to 6: mean ± A3(n) s/c4, Montgomery, ch. 6.3.2."""
+    path, draw = tmp_path / "sizes.csv", np.random.default_rng(5)
+    sizes = [3, 5, 4, 2, 6, 5, 3, 4, 5, 4]
+    rows = [
+        f"{0.2 + draw.normal(0, 0.01):.4f},mm,g{g}" for g, n in enumerate(sizes) for _ in range(n)
+    ]
+    path.write_text("\n".join(["value,unit,group", *rows]), encoding="utf-8")
+    asked = ("chart", path, "--subgroup", "group", "--kind", "xbar-s", "--json")
+    panel = json.loads(run(*asked).output)["panels"][0]
+    half = np.subtract(panel["upper"], panel["centre"])
+    assert half * np.sqrt(sizes) == pytest.approx([half[0] * np.sqrt(3)] * 10, rel=1e-6)

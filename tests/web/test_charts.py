@@ -177,6 +177,26 @@ def test_hostile_readings_get_one_sentence(
     )
 
 
+@pytest.mark.parametrize(
+    ("values", "asked", "said"),
+    [
+        ([0.2] * 25, "", "All readings are the same"),
+        ([0.2], "", "No factor with two values or more"),
+        (STEADY, "&factor=batch", "No factor with two values or more"),
+        (STEADY, "&model=Nobody", "No reading has model"),
+        (STEADY, "&since=tomorrow", "Write a day"),
+    ],
+)
+def test_hostile_readings_get_one_sentence_on_the_page_of_causes(
+    *, dossiers: Dossiers, client: TestClient, values: list[float], asked: str, said: str
+) -> None:
+    prove(dossiers, values[: len(values) // 2], station="bench 1")
+    prove(dossiers, values[len(values) // 2 :], first=len(values) // 2, station="bench 2")
+    shown = text(client, f"/charts/causes?quantity=relief{asked}", 422)
+    assert said in shown
+    assert shown.count('role="alert"') == 1
+
+
 def test_the_report_of_a_day_leads_to_its_charts_and_to_paper(
     dossiers: Dossiers, client: TestClient
 ) -> None:

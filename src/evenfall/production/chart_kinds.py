@@ -132,8 +132,8 @@ def above_zero(sigma_level: float) -> float:
     if sigma_level > 0.0:
         return sigma_level
     raise RequestError(
-        "The readings do not vary, so no limits can be drawn: read finer than the usual change, or "
-        "check whether figures were copied."
+        "The readings do not vary from one to the next or within a point, so no limits can be "
+        "drawn: read finer than the usual change, or check whether figures were copied."
     )
 
 

@@ -229,12 +229,12 @@ pitches in Hz and cent.
 
 def api_page() -> str:
     """Return the page of the addresses for programs."""
-    from evenfall.web.api import router
+    from evenfall.web.api import ROUTERS
     from evenfall.web.api_description import CHANGES, description
     from evenfall.web.rights import NEEDS
 
     rows = ["| Call | What it does | Right |", "| --- | --- | --- |"]
-    for path, methods in description(router)["paths"].items():
+    for path, methods in description(ROUTERS)["paths"].items():
         for method, told in methods.items():
             call = f"{method.upper()} {path}"
             said = told.get("description") or told["summary"]

@@ -15,7 +15,7 @@ import evenfall as ef
 from evenfall import workshop
 from evenfall.codec import with_words
 from evenfall.web.answering import ROOT
-from evenfall.web.api import router
+from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import CHANGES, VERSION, description
 from evenfall.web.application import application
 from evenfall.workshop.calls import LONG, use_cases
@@ -76,7 +76,7 @@ def test_an_answer_is_what_its_schema_says(client: TestClient) -> None:
 
 
 def test_every_use_case_has_an_address_and_a_described_request() -> None:
-    said = description(router)
+    said = description(ROUTERS)
     assert said["info"]["version"] == VERSION
     assert max(CHANGES) in said["info"]["description"]
     for name, (_, of) in use_cases().items():

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
-from evenfall.web.api import router
+from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import description
 from served import serving
 
-SAID: dict[str, Any] = description(router)
+SAID: dict[str, Any] = description(ROUTERS)
 MODES = [
     (f"{method.upper()} {path}", mode)
     for path, methods in SAID["paths"].items()

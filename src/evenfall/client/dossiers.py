@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlencode
+from zipfile import ZipFile
 
 from evenfall.client.connection import whole
-from evenfall.errors import Progress, silent
+from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import write_together
 from evenfall.workshop import AddRequest, NoteRequest, Source
 from evenfall.workshop.archive_tasks import FORMS, SeenWhole, Sent
@@ -18,6 +20,8 @@ from evenfall.workshop.archive_tasks import FORMS, SeenWhole, Sent
 if TYPE_CHECKING:
     from evenfall.client.connection import Connection
     from evenfall.codec import FileContent
+    from evenfall.records.extracts import Form
+    from evenfall.units import LengthUnit
     from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
 
 _LISTED = 20
@@ -123,6 +127,21 @@ class ThereDossiers:
 
         return Source(unquote(named) or what, answer.content)
 
+    def since(self, name: str, version: str) -> tuple[Told, ...]:
+        """Return what was filed into a dossier since a version; everything if it never had it."""
+        asked = urlencode({"since": version, "form": "whole"})
+        made: tuple[Told, ...] = whole(self._there.ask("GET", f"{_at(name)}/entries?{asked}"))
+        return made
+
+    def papers(self, name: str) -> tuple[str, ...]:
+        """Return the papers and pictures that a dossier can be given as now."""
+        return tuple(self._there.ask("GET", f"{_at(name)}/papers").json()["papers"])
+
+    def paper(self, name: str, paper: str, *, unit: LengthUnit | None = None) -> bytes:
+        """Return a paper or picture of a dossier, as "certificate.pdf"; `papers` lists them."""
+        asked = f"?{urlencode({'unit': unit})}" if unit else ""
+        return self._there.ask("GET", f"{_at(name)}/papers/{quote(paper, safe='')}{asked}").content
+
     # ---- exchange and keeping --------------------------------------------------------------------
 
     def export(
@@ -134,6 +153,33 @@ class ThereDossiers:
         """
         told = self._exported(names, to, "dossiers", shown, progress)
         return told["entries"], told["in_full"]
+
+    def extract(
+        self, names: Sequence[str], to: Path, form: Form, *, progress: Progress = silent
+    ) -> dict[str, int]:
+        """Write dossiers (all, if none is named) as tables with their dictionary into a new folder.
+
+        Return how many rows each table has.
+        """
+        told, content = self._export(names, form, "all", progress)
+        with ZipFile(io.BytesIO(content)) as tables:
+            held = [one for one in tables.infolist() if not one.is_dir()]
+            if any(Path(one.filename).name != one.filename for one in held):
+                raise RequestError("The server sent files with folders in their names.")
+            if to.is_dir() and any(to.iterdir()):
+                text = "There are files in this folder already; name a new one."
+                raise RequestError(text, at=At(file=str(to)))
+            made = {to / one.filename: tables.read(one) for one in held}
+        write_together(made, folders=[to])
+        rows: dict[str, int] = told["rows"]
+        return rows
+
+    def backup(self, to: str, progress: Progress = silent) -> dict[str, Any]:
+        """Copy the archive into a new folder of the server; return how many entries it holds."""
+        task = self._there.ask("POST", "/archive/backups", {"to": to}).json()["id"]
+        self._there.watch(task, progress)
+        made: dict[str, Any] = self._there.ask("GET", f"/tasks/{task}/result").json()
+        return made
 
     def results(self, names: Sequence[str], progress: Progress = silent) -> bytes:
         """Return the newest proofs of dossiers (all, if none is named) as a QIF document."""

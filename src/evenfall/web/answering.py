@@ -6,23 +6,27 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping
 from importlib.metadata import version as version_here
+from pathlib import Path as PathOnDisk
 from typing import TYPE_CHECKING, Annotated, Any
+from urllib.parse import quote
 
-from fastapi import Depends, Header, Request
-from fastapi.responses import Response
+from fastapi import Depends, Header, Path, Query, Request
+from fastapi.responses import FileResponse, Response
 
 from evenfall.codec import parse_json
 from evenfall.codec.whole import packed
 from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.units import LengthUnit
 from evenfall.web.rights import who_of
 from evenfall.web.view import shop_of
 from evenfall.wording import plain_line
+from evenfall.workshop.calls import Form
 
 if TYPE_CHECKING:
     from fastapi.exceptions import RequestValidationError
 
     from evenfall.codec.forms import Plain
-    from evenfall.workshop.calls import Form
+    from evenfall.web.shop import Shop
 
 ROOT = "/api/v1"
 _LONGEST_KEY = 200
@@ -78,6 +82,18 @@ Since = Annotated[
         description="The ETag of the dossier as it was read: where something was filed since, "
         "nothing is filed, and the answer (412) shows what.",
     ),
+]
+
+
+Name = Annotated[
+    str, Path(max_length=200, description="Number, name or id of a dossier, as a whole.")
+]
+Whole = Annotated[
+    Form,
+    Query(description="`printed` for any program; `whole` for a program of the same version."),
+]
+Unit = Annotated[
+    LengthUnit | None, Query(description="Unit of lengths in sentences; values are in mm.")
 ]
 
 
@@ -184,3 +200,20 @@ def no_such(status: int) -> RequestError:
         "This address does not take that method; {root}/openapi.json says which it takes.",
         root=ROOT,
     )
+
+
+def named(shop: Shop, name: str) -> str:
+    """Return the one dossier that an address names."""
+    try:
+        return shop.dossiers.named(name)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="dossier")) from None
+
+
+def attachment(name: str, content: bytes | PathOnDisk) -> Response:
+    """Return a file to be kept under its name."""
+    kind = "application/json" if name.endswith(".json") else "application/octet-stream"
+    place = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
+    if isinstance(content, bytes):
+        return Response(content, 200, place, kind)
+    return FileResponse(content, 200, place, kind)

@@ -13,7 +13,6 @@ from dataclasses import replace
 from functools import cache
 from pathlib import Path as PathOnDisk
 from typing import TYPE_CHECKING, Annotated, Any, Literal
-from urllib.parse import quote
 
 from fastapi import APIRouter, Header, Path, Query, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
@@ -23,16 +22,20 @@ from evenfall.codec import plain, with_words
 from evenfall.errors import At, RequestError
 from evenfall.records.exchange import SHOWN
 from evenfall.records.queue import Refusal
-from evenfall.units import LengthUnit
-from evenfall.web import uploads
+from evenfall.web import api_lots, api_papers, api_quality, uploads
 from evenfall.web.access import require
 from evenfall.web.answering import (
     ROOT,
     AbsentError,
     Body,
     Key,
+    Name,
     Since,
+    Unit,
+    Whole,
     answered,
+    attachment,
+    named,
     once,
     parsed,
     tagged,
@@ -42,6 +45,7 @@ from evenfall.web.api_description import (
     ADDED,
     CONTENTS,
     DOSSIER,
+    ENTRIES,
     HISTORY,
     LISTED,
     NOTED,
@@ -58,14 +62,14 @@ from evenfall.web.api_description import (
 from evenfall.web.rights import Right, filed_by, who_of
 from evenfall.web.shop import Shop
 from evenfall.web.under_way import telling
+from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
-from evenfall.workshop import AddRequest, NoteRequest, Source
+from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.archive_filing import marks_of, new_only
-from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
-from evenfall.workshop.asking import read_request, source_of
+from evenfall.workshop.asking import read_request
 from evenfall.workshop.calls import LONG, Form, called, use_cases
-from evenfall.workshop.tasks import ANSWER, sources_in
+from evenfall.workshop.tasks import ANSWER
 
 if TYPE_CHECKING:
     from evenfall.codec.forms import Plain
@@ -74,45 +78,16 @@ if TYPE_CHECKING:
     from evenfall.workshop.archive_filing import Papers
 
 router = APIRouter(prefix=ROOT)
+ROUTERS = (router, api_papers.router, api_quality.router, api_lots.router)
+"""Every address for programs."""
 _LISTED = 50
 _MOST = 200
 _ALIVE_S = 1.0
 
-Name = Annotated[
-    str, Path(max_length=200, description="Number, name or id of a dossier, as a whole.")
-]
 TaskId = Annotated[str, Path(max_length=64, description="Id of a task.")]
-Whole = Annotated[
-    Form,
-    Query(description="`printed` for any program; `whole` for a program of the same version."),
-]
-Unit = Annotated[
-    LengthUnit | None, Query(description="Unit of lengths in sentences; values are in mm.")
-]
 
 
 # ---- use cases -----------------------------------------------------------------------------------
-
-
-def _files(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source | Filed]:
-    """Return what finds the files of a request; the tasks that uploads belong to go into a set."""
-
-    def resolve(given: Mapping[str, Any], place: str) -> Source | Filed:
-        if "filed" in given:
-            return Filed(shop.dossiers.archive, **given["filed"])
-        found = source_of(given, place)
-        if found is not None:
-            return found
-        if "upload" not in given:
-            return shop.dossiers.document(str(given["dossier"]), str(given["document"]))
-        task, _, number = str(given["upload"]).partition("/")
-        files = sources_in(uploads.complete(shop.queue, task))
-        if not (number.isascii() and number.isdigit() and int(number[:4]) < len(files)):
-            raise RequestError("No such file was sent; name it TASK/NUMBER.", at=At(field=place))
-        tasks.add(task)
-        return files[int(number[:4])]
-
-    return resolve
 
 
 def _came_before(given: Plain) -> bool:
@@ -147,7 +122,7 @@ def _caller(name: str) -> Callable[..., Response]:
         shop = shop_of(request)
         given = parsed(body)
         if name not in LONG and "respond-async" not in prefer and not _came_before(given):
-            asked = read_request(of, given, _files(shop, set()))
+            asked = read_request(of, given, files_of(shop, set()))
             made = called(name, asked, unit=unit, form=form, pictures=pictures)
             return Response(json.dumps(made, allow_nan=False), media_type="application/json")
         values = {
@@ -157,7 +132,7 @@ def _caller(name: str) -> Callable[..., Response]:
 
         def begin() -> Response:
             tasks: set[str] = set()
-            read_request(of, given, _files(shop, tasks))  # what cannot be done is said at once
+            read_request(of, given, files_of(shop, tasks))  # what cannot be done is said at once
             if len(tasks) > 1:
                 raise RequestError("Send all files of one call in one upload.")
             if not tasks:
@@ -187,14 +162,6 @@ for _name, (_do, _of) in use_cases().items():
 
 
 # ---- the archive ---------------------------------------------------------------------------------
-
-
-def named(shop: Shop, name: str) -> str:
-    """Return the one dossier that an address names."""
-    try:
-        return shop.dossiers.named(name)
-    except RequestError as error:
-        raise AbsentError(error.said, at=At(field="dossier")) from None
 
 
 @router.get("/dossiers", tags=["archive"], responses=gives(LISTED))
@@ -250,6 +217,25 @@ def show(request: Request, name: Name, form: Whole = "printed") -> Response:
     return answered(request, values, form=form, version=f"{shown.version}-{erased}")
 
 
+@router.get("/dossiers/{name}/entries", tags=["archive"], responses=gives(ENTRIES, 200, 404))
+def entries(
+    request: Request,
+    name: Name,
+    since: Annotated[
+        str, Query(max_length=64, description="`version` of an answer before; empty for all.")
+    ] = "",
+    form: Whole = "printed",
+) -> Response:
+    """Tell what was filed into a dossier since a version."""
+    shop = shop_of(request)
+    dossier = named(shop, name)
+    version = shop.dossiers.archive.version(dossier)  # before what it is of: never too new
+    told = shop.dossiers.since(dossier, since)
+    if form == "whole":
+        return answered(request, told, form=form)
+    return answered(request, with_words({"version": version, "entries": plain(told)}))
+
+
 @router.get("/dossiers/{name}/history", tags=["archive"], responses=gives(HISTORY, 200, 404))
 def history(request: Request, name: Name, form: Whole = "printed") -> Response:
     """Show relief, action, lowest crown and fret life over the years."""
@@ -294,15 +280,6 @@ def document(
         return tagged(request, attachment(kept.name, kept.path), kept.sha256)
     assert source is not None  # noqa: S101
     return tagged(request, attachment(source.name, source.read(10**9)))
-
-
-def attachment(name: str, content: bytes | PathOnDisk) -> Response:
-    """Return a file to be kept under its name."""
-    kind = "application/json" if name.endswith(".json") else "application/octet-stream"
-    place = {"content-disposition": f"attachment; filename*=UTF-8''{quote(name)}"}
-    if isinstance(content, bytes):
-        return Response(content, 200, place, kind)
-    return FileResponse(content, 200, place, kind)
 
 
 @router.post(
@@ -351,7 +328,7 @@ def _filed(
 
     def file() -> Response:
         came: set[str] = set()
-        asked = read_request(of, given, _files(shop, came))
+        asked = read_request(of, given, files_of(shop, came))
         asked = replace(asked, person=filed_by(request, asked.person))
         papers = shop.dossiers.read(asked) if isinstance(asked, AddRequest) else ()
         for right in _rights_of(shop, asked, papers):
@@ -427,6 +404,23 @@ def verify(request: Request, body: Body, key: Key = "") -> Response:
     """Look at every byte that was filed."""
     given = _checked(parsed(body), {"sign": bool})
     return _task(request, body, key, "verify", {"sign": given.get("sign", False)})
+
+
+@router.post(
+    "/archive/backups",
+    status_code=202,
+    tags=["archive"],
+    openapi_extra=asks_for({"to": {"type": "string", "maxLength": 1000}}, "to"),
+    responses=gives(TASK, 202),
+)
+def back_up(request: Request, body: Body, key: Key = "") -> Response:
+    """Copy the archive into a new folder of the server, named from the root on."""
+    to = str(_checked(parsed(body), {"to": str}).get("to", "")).strip()
+    if not PathOnDisk(to).is_absolute():
+        raise RequestError(
+            "Name the folder of the copy from the root on, and one that is new.", at=At(field="to")
+        )
+    return _task(request, body, key, "backup", {"to": to})
 
 
 @router.post(
@@ -670,14 +664,15 @@ def described(request: Request) -> Response:
 
 @cache
 def _description() -> Plain:
-    return description(router)
+    return description(ROUTERS)
 
 
 def methods_at(path: str) -> list[str]:
     """Return the methods that an address takes."""
     found = {
         method
-        for route in router.routes
+        for one in ROUTERS
+        for route in one.routes
         if isinstance(route, APIRoute) and route.path_regex.match(path)
         for method in route.methods or ()
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from fastapi.openapi.utils import get_openapi
@@ -16,6 +16,7 @@ from evenfall.proof import Proof
 from evenfall.records.queue import State
 from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
 from evenfall.workshop.asking import FILE, schema_of
+from evenfall.workshop.gauges import Check
 from evenfall.workshop.motion_check import MotionCheck
 
 if TYPE_CHECKING:
@@ -27,6 +28,20 @@ VERSION = "1.0"
 CHANGES: Mapping[str, tuple[str, ...]] = {"2026-11-27": ("1.0: the first version.",)}
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
 
+LEFT_OUT: Mapping[str, str] = {
+    "demo": "It writes the files of an invented job into a folder of one's own.",
+    "example_archive": "It makes an archive in a folder of one's own.",
+    "archive example": "It makes an archive in a folder of one's own.",
+    "serve": "It is what answers these calls.",
+    "restore": "It fills an empty archive: done at the server, before it is served.",
+    "archive restore": "It fills an empty archive: done at the server, before it is served.",
+    "move": "It carries the archive elsewhere: done at the server, while it rests.",
+    "archive move": "It carries the archive elsewhere: done at the server, while it rests.",
+    "doctor": "It mends what a person has to look at first: done at the server.",
+    "archive doctor": "It mends what a person has to look at first: done at the server.",
+    "erase": "A name that is erased does not come back: a person does it, on the page Archive.",
+}
+"""Use cases, commands and verbs that have no call, and why; accounts have none either."""
 _COMPONENTS = "#/components/schemas/"
 PARTS: dict[str, Plain] = {"File": FILE}
 
@@ -82,6 +97,7 @@ DOSSIER = schema_of(Shown, PARTS, asked=False)
 HISTORY = schema_of(History, PARTS, asked=False)
 ADDED = schema_of(Added, PARTS, asked=False)
 NOTED = schema_of(Told, PARTS, asked=False)
+ENTRIES = _part("Entries", _object({"version": _text(), "entries": _list_of(NOTED)}))
 STORY = _part(
     "Story",
     _object(
@@ -120,6 +136,49 @@ TASK = _part(
     ),
 )
 TASKS = _part("Tasks", _object({"tasks": _list_of(TASK)}))
+PAPERS = _part("Papers", _object({"papers": _list_of(_text())}))
+_WHEN = {**_text(), "description": "a day or a time, ISO 8601; empty for none"}
+_GAUGE = {
+    "dossier": _text(),
+    "name": _text(),
+    "calibrated": _WHEN,
+    "valid_until": _WHEN,
+    "due": {"enum": ["unknown", "valid", "soon", "over"]},
+    "u_mm": {"type": ["number", "null"], "description": "standard uncertainty, by its checks"},
+    "standards": _list_of(_object({"standard": _text(), "stable": {"type": ["boolean", "null"]}})),
+}
+GAUGES = _part("Gauges", _object({"gauges": _list_of(_object(_GAUGE))}))
+GAUGE = _part(
+    "Gauge", _object({**_GAUGE, "checks": _list_of(schema_of(Check, PARTS, asked=False))})
+)
+_KEPT = {
+    "dossier": _text(),
+    "name": _text(),
+    "asked": {"type": "object", "description": "which readings it is of"},
+    "since": {**_text(), "description": "time from which its limits are frozen; empty for none"},
+}
+CHARTS = _part("Charts", _object({"charts": _list_of(_object(_KEPT))}))
+CHART = _part("Chart", _object({**_KEPT, "version": _text(), "acts": _list_of({"type": "object"})}))
+REPORT: Plain = {"type": "object"}
+_LOT = {name: _text() for name in ("key", "lot", "at", "answer", "answered", "decision", "version")}
+LOTS = _part(
+    "Lots", _object({"lots": _list_of(_object({**_LOT, "partner": _text(), "count": _COUNT}))})
+)
+LOT = _part(
+    "Lot",
+    _object(
+        {
+            **_LOT,
+            "instruments": _list_of(
+                _object({name: _text() for name in ("dossier", "name", "model", "verdict")})
+            ),
+            "sampling": {
+                "type": ["object", "null"],
+                "description": "plan, state of inspection and lots, as both sides see them",
+            },
+        }
+    ),
+)
 _FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
 _FILES: Mapping[str, Any] = {
     "measure": (Measurement, {"findings": _FINDINGS}, ()),
@@ -236,7 +295,7 @@ def asks_for(properties: Mapping[str, Any], *required: str) -> Plain:
     return {"requestBody": {"required": True, "content": _content(schema)}}
 
 
-def description(router: APIRouter) -> Plain:
+def description(routers: Iterable[APIRouter]) -> Plain:
     """Return the description of every address for programs."""
     changes = "\n".join(f"- {day}: {' '.join(told)}" for day, told in CHANGES.items())
     made = get_openapi(
@@ -245,7 +304,7 @@ def description(router: APIRouter) -> Plain:
         openapi_version="3.1.0",
         description=f"Lengths are in mm, forces in N, pitches in Hz and cent.\n\nChanges:\n\n"
         f"{changes}",
-        routes=router.routes,
+        routes=[route for one in routers for route in one.routes],
     )
     held = made.setdefault("components", {}).setdefault("schemas", {})
     for unused in ("HTTPValidationError", "ValidationError"):

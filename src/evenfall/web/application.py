@@ -16,6 +16,9 @@ from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
     api,
+    api_lots,
+    api_papers,
+    api_quality,
     archive,
     benching,
     causes,
@@ -54,6 +57,9 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 PARTS = (
     api,
+    api_lots,
+    api_papers,
+    api_quality,
     archive,
     benching,
     causes,

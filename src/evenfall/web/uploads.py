@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Header, Request
 from fastapi.concurrency import run_in_threadpool
@@ -13,14 +13,21 @@ from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 from starlette.requests import ClientDisconnect
 
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
 from evenfall.web.view import shop_of
+from evenfall.workshop.archive_readings import Filed
+from evenfall.workshop.asking import source_of
+from evenfall.workshop.tasks import sources_in
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from fastapi import UploadFile
 
     from evenfall.records.queue import Queue, Task
+    from evenfall.web.shop import Shop
+    from evenfall.workshop import Source
 
 router = APIRouter(prefix="/uploads")
 MOST_FILES = 20
@@ -102,6 +109,27 @@ def complete(queue: Queue, task: str) -> Path:
         if _file(queue, task, number).stat().st_size != size:
             raise RequestError("Not all of the files came; send them again.")
     return queue.folder(task) / "in"
+
+
+def files_of(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source | Filed]:
+    """Return what finds the files of a request; the tasks that uploads belong to go into a set."""
+
+    def resolve(given: Mapping[str, Any], place: str) -> Source | Filed:
+        if "filed" in given:
+            return Filed(shop.dossiers.archive, **given["filed"])
+        found = source_of(given, place)
+        if found is not None:
+            return found
+        if "upload" not in given:
+            return shop.dossiers.document(str(given["dossier"]), str(given["document"]))
+        task, _, number = str(given["upload"]).partition("/")
+        files = sources_in(complete(shop.queue, task))
+        if not (number.isascii() and number.isdigit() and int(number[:4]) < len(files)):
+            raise RequestError("No such file was sent; name it TASK/NUMBER.", at=At(field=place))
+        tasks.add(task)
+        return files[int(number[:4])]
+
+    return resolve
 
 
 def keep(queue: Queue, files: list[UploadFile]) -> str:

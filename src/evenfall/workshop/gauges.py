@@ -92,7 +92,7 @@ class Gauge:
         return tuple(dict.fromkeys(one.standard for one in reversed(self.checks)))
 
     def chart(self, standard: str) -> ControlChart | None:
-        """Return the control chart of one standard; None with too few readings.
+        """Return the control chart of one standard; None with too few readings, or all alike.
 
         Limits begin again where a calibration, or another stated length, came between.
         """
@@ -102,7 +102,10 @@ class Gauge:
         off_mm = np.array([one.off_mm for one in read])
         labels = tuple(one.at[:10] for one in read)
         series = Series("check standard, read less stated", "mm", off_mm, labels=labels)
-        return control_chart(series, "individuals", phases=list(self._phases(read)))
+        try:
+            return control_chart(series, "individuals", phases=list(self._phases(read)))
+        except RequestError:  # no limits can be drawn, as where every reading is the same
+            return None
 
     def _phases(self, read: Sequence[Check]) -> Iterator[Phase]:
         yield Phase(1)

@@ -1,0 +1,360 @@
+"""Papers, gauges, charts, reports and lots for other programs; that nothing is left out unsaid."""
+
+from __future__ import annotations
+
+import inspect
+import json
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from fastapi.testclient import TestClient
+
+import evenfall as ef
+from evenfall import workshop
+from evenfall.cli import main
+from evenfall.client.dossiers import ThereDossiers
+from evenfall.records import Filing
+from evenfall.records.accounts import Accounts
+from evenfall.web.answering import ROOT
+from evenfall.web.api import ROUTERS
+from evenfall.web.api_description import LEFT_OUT, description
+from evenfall.web.application import application
+from evenfall.workshop.calls import use_cases
+from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.invented_years import example_archive
+from served import serving
+
+PORT = 8417
+HERE = f"http://127.0.0.1:{PORT}"
+PASSWORD = "four words of a test"  # noqa: S105
+FIRMS = ("Quandlemere", "Tessquin and Gorb")
+
+COMMANDS: Mapping[str, str] = {
+    "spec new": "POST /starter",
+    "spec check": "POST /check-specification",
+    "measure": "POST /measure",
+    "diagnose": "POST /diagnose",
+    "pitch": "POST /pitch",
+    "neck": "POST /neck",
+    "play": "POST /play",
+    "plan": "POST /plan",
+    "sheet": "POST /sheet",
+    "prove": "POST /prove",
+    "machine check": "POST /check-machine",
+    "program": "POST /program",
+    "program write": "POST /program",
+    "program check": "POST /check-program",
+    "archive add": "POST /dossiers",
+    "archive backup": "POST /archive/backups",
+    "archive export": "POST /archive/exports",
+    "archive find": "GET /dossiers",
+    "archive history": "GET /dossiers/{name}/history",
+    "archive import": "POST /archive/imports",
+    "archive note": "POST /dossiers/{name}/notes",
+    "archive show": "GET /dossiers/{name}",
+    "archive verify": "POST /archive/verifications",
+    "quality capability": "POST /capability",
+    "quality causes": "POST /causes",
+    "quality chart": "POST /chart",
+    "quality gauge": "POST /gauges/{name}/studies",
+    "quality gauge-sheet": "POST /study-sheet",
+    "quality lot": "POST /lot",
+    "quality lot-measured": "POST /measured-lot",
+    "quality lot-plan": "POST /plan-for-risks",
+    "quality report": "GET /reports/{day}",
+}
+"""What a program calls for each command."""
+VERBS: Mapping[str, str] = {
+    **{"add": "POST /dossiers", "file": "POST /dossiers", "read": "POST /dossiers"},
+    **{"note": "POST /dossiers/{name}/notes", "since": "GET /dossiers/{name}/entries"},
+    **dict.fromkeys(("find", "listed", "newest", "lines"), "GET /dossiers"),
+    **dict.fromkeys(("named", "show", "told"), "GET /dossiers/{name}"),
+    "history": "GET /dossiers/{name}/history",
+    **dict.fromkeys(("latest", "document", "kept_file"), "GET /dossiers/{name}/documents/{what}"),
+    **dict.fromkeys(("export", "extract", "results"), "POST /archive/exports"),
+    **{"look": "POST /archive/looks", "import_": "POST /archive/imports"},
+    **{"verify": "POST /archive/verifications", "backup": "POST /archive/backups"},
+    **dict.fromkeys(("contents", "is_there"), "GET /archive"),
+}
+"""What a program calls for each verb of an archive."""
+INSIDE = {"is_there", "read", "listed", "lines", "told", "kept_file"}
+"""Verbs that are parts of others, for doors of the same machine."""
+
+
+def routes() -> set[str]:
+    return {
+        f"{method.upper()} {path.removeprefix(ROOT)}"
+        for path, methods in description(ROUTERS)["paths"].items()
+        for method in methods
+    }
+
+
+def commands(of: click.Command, before: str = "") -> Iterator[str]:
+    """Yield every command of the command line that does something."""
+    if not isinstance(of, click.Group):
+        yield before
+        return
+    context = click.Context(of)
+    for name in of.list_commands(context):
+        found = of.get_command(context, name)
+        assert found is not None
+        yield from commands(found, f"{before} {name}".strip())
+
+
+def test_each_use_case_command_and_verb_has_a_call_or_is_left_out_with_a_reason() -> None:
+    there = routes()
+    for name in use_cases():
+        assert f"POST /{name.replace('_', '-')}" in there
+    functions = {name for name in workshop.__all__ if inspect.isfunction(getattr(workshop, name))}
+    assert functions - set(use_cases()) - set(LEFT_OUT) == {"archive"}
+    every = set(commands(main))
+    assert every - set(COMMANDS) - set(LEFT_OUT) == set()
+    public = {
+        name
+        for name, thing in inspect.getmembers(ef.Dossiers)
+        if not name.startswith("_") and inspect.isfunction(thing)
+    }
+    assert public - set(VERBS) - set(LEFT_OUT) == set()
+    assert {*COMMANDS.values(), *VERBS.values()} <= there
+    client = {name for name in vars(ThereDossiers) if not name.startswith("_")}
+    assert client == set(VERBS) - INSIDE | {"papers", "paper"}
+    for name, why in LEFT_OUT.items():
+        assert name in functions | every | public
+        assert why.endswith(".")
+
+
+@pytest.fixture(scope="module")
+def years(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, ef.Dossiers]]:
+    """Return a client of an archive of invented instruments, those in work too."""
+    folder = str(tmp_path_factory.mktemp("years") / "archive")
+    with workshop.archive(folder, make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=f"{HERE}{ROOT}") as client:
+            yield client, dossiers
+        app.state.shop.leave()
+
+
+def test_every_paper_that_is_listed_comes_as_what_it_is(
+    years: tuple[TestClient, ef.Dossiers],
+) -> None:
+    client, dossiers = years
+    begins = {"pdf": b"%PDF-", "html": b"<!DOCTYPE html>", "svg": b"<svg"}
+    kinds: set[str] = set()
+    for serial in SERIALS:
+        listed = client.get(f"dossiers/{serial}/papers").json()["papers"]
+        assert {"dossier.pdf", "dossier.html", "label.svg"} <= set(listed)
+        kinds |= {one.partition("-")[0] for one in listed}
+        for paper in (one for one in listed if one not in kinds):
+            kinds.add(paper)
+            answer = client.get(f"dossiers/{serial}/papers/{paper}")
+            assert answer.status_code == 200, paper
+            assert answer.content.startswith(begins[paper.rpartition(".")[2]]), paper
+            tag = {"if-none-match": answer.headers["etag"]}
+            again = client.get(f"dossiers/{serial}/papers/{paper}", headers=tag)
+            assert (again.status_code, again.content) == (304, b""), paper
+            inch = client.get(f"dossiers/{serial}/papers/{paper}?unit=in", headers=tag)
+            assert inch.status_code == 200, paper
+        dossiers.note(ef.NoteRequest(serial, "Looked at."))
+        changed = client.get(f"dossiers/{serial}/papers/dossier.html", headers=tag)
+        assert changed.status_code == 200
+    for said in ("certificate.pdf", "bench-sheet.pdf", "plan-removal.svg", "proof-verdict.svg"):
+        assert said in kinds
+    for wrong in ("certificate.doc", "plan", "%2e%2e%2fx", "certificate"):
+        assert client.get(f"dossiers/{SERIALS[0]}/papers/{wrong}").status_code == 404, wrong
+
+
+def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossiers]) -> None:
+    client, _ = years
+    client.post("dossiers", json={"subject": "gauge", "name": "dial 7"})
+    fact = {"standard": "plate", "reference_mm": 1.0, "read_mm": 1.002}
+    for _ in range(3):
+        sent = client.post("dossiers/dial 7/notes", json={"words": "", "facts": fact})
+        assert sent.status_code == 201, sent.text
+    sheet = workshop.study_sheet(
+        ef.StudySheetRequest(("a", "b", "c", "d", "e"), ("Q. Ulbrenq", "A. Dremquil"), 2, "relief")
+    )
+    head, *rows = sheet.splitlines()
+    filled = [head]
+    for number, row in enumerate(rows):
+        part = row.split(",")
+        value = (
+            0.1
+            + 0.05 * "abcde".index(next(one for one in part if one in "abcde"))
+            + number % 3 / 1000
+        )
+        cells = dict(zip(head.split(","), part, strict=True))
+        cells["value"] = f"{value:.3f}"
+        filled.append(",".join(cells.values()))
+    study = {"source": {"name": "study.csv", "text": "\n".join(filled) + "\n"}}
+    made = client.post("gauges/dial 7/studies", json={"study": study, "person": "Q. Ulbrenq"})
+    assert made.status_code == 201, made.text
+    listed = client.get("gauges").json()["gauges"]
+    assert "dial 7" in [one["name"] for one in listed]
+    shown = client.get("gauges/dial 7").json()
+    assert [one["read_mm"] for one in shown["checks"]] == [1.002] * 3
+    kinds = [one["kind"] for one in client.get("dossiers/dial 7").json()["entries"]]
+    assert kinds.count("study") == 1
+    assert client.get(f"gauges/{SERIALS[0]}").status_code == 404
+    assert client.post(f"gauges/{SERIALS[0]}/studies", json={"study": study}).status_code == 404
+
+
+def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -> None:
+    client, dossiers = years
+    for day in range(2, 14):
+        of = {"content_hash": f"{day:064x}", "schema": "evenfall/proof@1", "specification": ""}
+        read = {"relief_mm": 0.2 + day % 3 / 100.0, "done": f"2026-04-{day:02}T09:00Z"}
+        opened = Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"})
+        dossiers.archive.file(None, [opened, Filing("proof", {**of, **read})])
+    asked = {
+        "source": {"filed": {}},
+        "quantity": "relief",
+        "only": {
+            "document": "proof",
+        },
+    }
+    act = {"chart": asked, "act": "left out", "point": "3", "reason": "dropped", "person": "Q. U."}
+    made = client.post("charts/acts", json=act)
+    assert made.status_code == 201, made.text
+    (kept,) = made.json()["charts"]
+    shown = client.get(f"charts/{kept['dossier']}")
+    assert [one["reason"] for one in shown.json()["acts"]] == ["dropped"]
+    seen = {"if-match": shown.headers["etag"]}
+    assert client.post("charts/acts", json={**act, "point": "4"}, headers=seen).status_code == 201
+    late = client.post("charts/acts", json={**act, "point": "5"}, headers=seen)
+    assert late.status_code == 412
+    assert late.json()["error"]["code"] == "changed"
+    entry = shown.json()["acts"][0]["entry"]
+    place = f"charts/{kept['dossier']}/acts/{entry}/back"
+    assert client.post(place, json={"reason": "not dropped"}).status_code == 201
+    assert client.post(place, json={"reason": "again"}).status_code == 404
+    assert client.get("charts/none").status_code == 404
+    sheet = {"source": {"name": "a.csv", "text": "value\n1\n2\n"}}
+    assert client.post("charts/acts", json={**act, "chart": sheet}).status_code == 422
+
+
+def test_a_day_is_reported_as_values_and_on_paper(years: tuple[TestClient, ef.Dossiers]) -> None:
+    client, _ = years
+    report = client.get("reports/2026-04-07")
+    assert report.json()["parts"][0]["title"] == "What came through"
+    assert client.get("reports/2026-04-07/report.pdf").content.startswith(b"%PDF-")
+    assert "is no day" in client.get("reports/tomorrow").json()["error"]["sentence"]
+
+
+def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Dossiers]) -> None:
+    client, dossiers = years
+    place = f"dossiers/{SERIALS[1]}/entries"
+    version = client.get(place).json()["version"]
+    assert client.get(place, params={"since": version}).json()["entries"] == []
+    dossiers.note(ef.NoteRequest(SERIALS[1], "Strings changed.", person="A. Dremquil"))
+    (told,) = client.get(place, params={"since": version}).json()["entries"]
+    assert (told["person"], told["kind"]) == ("A. Dremquil", "note")
+
+
+# ---- lots ----------------------------------------------------------------------------------------
+
+
+def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
+    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
+        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+        released = [
+            name
+            for name in SERIALS
+            if any(one.kind == "proof" for one in dossiers.show(name).entries)
+        ]
+        accounts = Accounts(dossiers.archive)
+        people = {"Q. Ulbrenq": ("manager", ""), "U. Quenlo": ("partner", FIRMS[0])}
+        people["T. Gorb"] = ("partner", FIRMS[1])
+        tokens = {}
+        for person, (role, firm) in people.items():
+            code = accounts.invite(person, role, partner=firm)  # type: ignore[arg-type]
+            accounts.join(code, PASSWORD)
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=HERE) as client:
+            for person, (role, _) in people.items():
+                client.cookies.clear()
+                client.post("/log-in", data={"name": person, "password": PASSWORD})
+                (mark,) = re.findall(r'name="csrf" content="(\w+)"', client.get("/settings").text)
+                scope = "lots" if role == "partner" else "keep"
+                sent = {"name": "script", "scope": scope, "days": "30", "csrf": mark}
+                shown = client.post("/tokens", data=sent).text
+                (tokens[person],) = re.findall(r'class="secret"[^>]*>([^<]+)<', shown)
+            client.cookies.clear()
+
+            def call(person: str, method: str, place: str, body: Any = None, **how: Any) -> Any:
+                headers = {"authorization": f"Bearer {tokens[person].strip()}", **how}
+                return client.request(method, f"{ROOT}/{place}", json=body, headers=headers)
+
+            lot = {"partner": FIRMS[0], "lot": "lot 7", "names": released}
+            made = call("Q. Ulbrenq", "POST", "shared", lot)
+            assert made.status_code == 201, made.text
+            key = made.json()["key"]
+            assert call("T. Gorb", "GET", "lots").json() == {"lots": []}
+            nothing = call("T. Gorb", "GET", "lots/0123456789abcdef")
+            assert nothing.status_code == 404
+            for method, end, body in (
+                *(("GET", "", None), ("GET", "/sent.zip", None)),
+                ("GET", f"/{dossiers.named(released[0])}/certificate.pdf", None),
+                ("POST", "/answer", {"says": "accepted"}),
+            ):
+                answer = call("T. Gorb", method, f"lots/{key}{end}", body)
+                assert (answer.status_code, answer.json()) == (404, nothing.json())
+                assert call("T. Gorb", method, f"shared/{key}{end}", body).status_code in (403, 404)
+            seen = call("U. Quenlo", "GET", f"lots/{key}")
+            assert [one["name"] for one in seen.json()["instruments"]]
+            assert "Ulbrenq" not in json.dumps(seen.json())
+            paper = f"lots/{key}/{dossiers.named(released[0])}/certificate.pdf"
+            assert call("U. Quenlo", "GET", paper).content.startswith(b"%PDF-")
+            assert call("U. Quenlo", "GET", f"lots/{key}/sent.zip").content.startswith(b"PK")
+            tag = {"if-match": seen.headers["etag"]}
+            again = call("U. Quenlo", "GET", f"lots/{key}", **{"if-none-match": tag["if-match"]})
+            assert again.status_code == 304
+            said = call("U. Quenlo", "POST", f"lots/{key}/answer", {"says": "accepted"}, **tag)
+            assert said.json()["answer"] == "accepted", said.text
+            other = {"says": "read again", "reason": "late"}
+            assert call("U. Quenlo", "POST", f"lots/{key}/answer", other, **tag).status_code == 412
+            assert call("U. Quenlo", "GET", "shared").status_code == 403
+            assert call("U. Quenlo", "GET", "dossiers").status_code == 403
+            told = call("Q. Ulbrenq", "GET", "shared").json()["lots"]
+            assert [one["answer"] for one in told] == ["accepted"]
+            withdrawn = call("Q. Ulbrenq", "POST", f"shared/{key}/withdraw")
+            assert withdrawn.json() == {"lots": []}
+            assert call("U. Quenlo", "GET", f"lots/{key}").json() == nothing.json()
+        app.state.shop.leave()
+
+
+# ---- the client ----------------------------------------------------------------------------------
+
+
+def test_a_program_elsewhere_takes_papers_tables_and_a_backup(tmp_path: Path) -> None:
+    example_archive(str(tmp_path / "archive"))
+    with serving(tmp_path / "archive") as place, ef.connect(place) as there:
+        dossiers = there.archive()
+        serial = next(line.serial for line in dossiers.newest(9) if line.subject == "instrument")
+        assert dossiers.paper(serial, "dossier.pdf", unit="in").startswith(b"%PDF-")
+        assert "label.svg" in dossiers.papers(serial)
+        with pytest.raises(ef.EvenfallError, match="no such paper"):
+            dossiers.paper(serial, "poster.pdf")
+        version = dossiers.show(serial).version
+        assert dossiers.since(serial, version) == ()
+        dossiers.note(ef.NoteRequest(serial, "Strings changed."))
+        assert [one.kind for one in dossiers.since(serial, version)] == ["note"]
+        rows = dossiers.extract([serial], tmp_path / "tables", "csv")
+        assert rows["dossiers"] == 1
+        assert (tmp_path / "tables" / "csv-metadata.json").is_file()
+        assert (tmp_path / "tables" / "dossiers.csv").is_file()
+        with pytest.raises(ef.EvenfallError, match="files in this folder"):
+            dossiers.extract([serial], tmp_path / "tables", "csv")
+        steps: list[str] = []
+        copied = dossiers.backup(
+            str(tmp_path / "copy"), progress=lambda doing, _share: steps.append(doing)
+        )
+        assert copied["entries"] == dossiers.contents().entries
+        with workshop.archive(str(tmp_path / "copy")) as copy:
+            assert copy.show(serial).line.serial == serial
+        with pytest.raises(ef.EvenfallError, match="from the root on"):
+            dossiers.backup("copy")

@@ -178,6 +178,8 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
     verb, place = _VERBS[told.step]
     if told.undecided:
         verb, place = "Read again what is undecided", "measure?add=1&undecided=1"
+    elif told.lacking:
+        place = "measure?add=1"
     failing = shop.failing(told)
     facts = {one.name: view.say(one.fact) for one in told.stops}
     if failing is not None:

@@ -114,11 +114,14 @@ def _files_before(shop: Shop, told: Story) -> tuple[Source, ...]:
     """Return the files of the newest readings, while they still hold for the instrument."""
     status = told.made.status if told.made is not None else ""
     holds = told.step in ("plan", "prove") or status == "read-again" or told.undecided
+    holds = holds or bool(told.lacking)
     return readings_files(shop.dossiers, told.line.dossier) if holds else ()
 
 
 def _asked(shop: Shop, told: Story, view: View) -> list[str]:
     """Return what the plan asks to be read before it goes on."""
+    if told.lacking:
+        return [view.say(told.said)]
     if told.step != "plan":
         return []
     warm = shop.open_exploration(told.line.dossier, told)

@@ -249,17 +249,22 @@ def heights(
         if plan is None
         else (plan.nut_after_mm, plan.crown_top_after_mm, plan.saddle_after_mm)
     )
-    lacking = [
+    if lacking := lacking_heights(nut, tops, saddle):
+        raise RequestError(
+            "The measurement lacks {lacking:list}. Read them and measure again.", lacking=lacking
+        )
+    return nut, tops, saddle
+
+
+def lacking_heights(
+    nut: FloatArray, tops: FloatArray, saddle: FloatArray
+) -> tuple[Sentence, ...]:
+    """Return which heights are not known, each kind with its places."""
+    return tuple(
         sentence("{what} of {places}", what=what, places=missing_places(~np.isfinite(of)))
         for what, of in (("crown tops", tops), ("nut slots", nut), ("saddle heights", saddle))
         if not np.isfinite(of).all()
-    ]
-    if lacking:
-        raise RequestError(
-            "The measurement lacks {lacking:list}. Read them and measure again.",
-            lacking=tuple(lacking),
-        )
-    return nut, tops, saddle
+    )
 
 
 def check_line(field_name: str, given: str) -> None:

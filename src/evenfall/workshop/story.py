@@ -7,13 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
+from evenfall.codec import parse_json
 from evenfall.errors import RequestError
+from evenfall.measurement import Measurement
 from evenfall.records.archive import version_of
 from evenfall.records.entries import last_of, standing
 from evenfall.wording import sentence
 from evenfall.workshop import NoteRequest
 from evenfall.workshop.archive_views import fact, line_of
-from evenfall.workshop.opening import open_plan
+from evenfall.workshop.opening import lacking_heights, open_plan
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,6 +36,7 @@ Step = Literal["measure", "plan", "work", "prove", "none"]
 Paper = TypeVar("Paper")
 
 STOPS: tuple[StopName, ...] = ("Readings", "Diagnosis", "Plan", "Work", "Proof")
+_MOST_BYTES = 100_000_000
 _DONE = "Work of plan {code} done."
 
 
@@ -56,7 +59,7 @@ class Story:
     headline: Sentence  # the next step in a few words
     said: Sentence  # why, and what to do
     specification: Source | None
-    measurement: Source | None  # the newest readings
+    measurement: Source | None  # the newest readings; None where they lack heights of the strings
     plan: Source | None  # the newest plan
     made: Plan | None  # the same, read
     proved: bool  # whether a proof of the newest readings is filed
@@ -64,6 +67,7 @@ class Story:
     undecided: bool  # whether the newest proof leaves something undecided
     changed: bool  # whether the specification was changed after the newest readings
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
+    lacking: tuple[Sentence, ...]  # heights that the newest readings lack, as a scan alone does
     version: str  # of the dossier: what changes whenever something is filed into it
 
 
@@ -133,7 +137,9 @@ def story(dossiers: Dossiers, name: str) -> Story:
     measured, planned, proved = map(papers.newest, ("measurement", "plan", "proof"))
     plan_source = source("plan")
     plan = None if plan_source is None else open_plan(plan_source)[1]
-    told = _Telling(papers, measured, planned, proved, plan)
+    read = source("measurement")
+    lacking = () if read is None else _lacking(read)
+    told = _Telling(papers, measured, planned, proved, plan, lacking)
     now, step, headline, said = told.next()
     return Story(
         line=line,
@@ -145,16 +151,23 @@ def story(dossiers: Dossiers, name: str) -> Story:
         headline=headline,
         said=said,
         specification=specification_of(dossiers, dossier, entries),
-        measurement=source("measurement"),
+        measurement=None if lacking else read,
         plan=plan_source,
         made=plan,
         proved=told.proves,
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
-        second=source("measurement") if told.confirms else None,
+        second=read if told.confirms and not lacking else None,
+        lacking=lacking,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
     )
+
+
+def _lacking(source: Source) -> tuple[Sentence, ...]:
+    """Return which heights some readings lack, without which nothing can be said of a string."""
+    read = Measurement.from_dict(parse_json(source.read(_MOST_BYTES)))
+    return lacking_heights(read.nut_mm, read.crown_top_mm, read.saddle_mm)
 
 
 def specification_of(
@@ -201,6 +214,7 @@ class _Telling:
     planned: Entry | None
     proved: Entry | None
     plan: Plan | None
+    lacking: tuple[Sentence, ...]
 
     @property
     def fresh(self) -> bool:
@@ -247,6 +261,14 @@ class _Telling:
                 sentence("Take the readings"),
                 sentence("Nothing is known of this instrument yet. Type the readings, or upload."),
             )
+        if self.lacking:
+            text = (
+                "The readings filed last lack {lacking:list}. Read them, and file them together "
+                "with those; after a scan, a sheet with the action of each string over fret 1 and "
+                "the reference fret will do."
+            )
+            said = sentence(text, lacking=self.lacking)
+            return 0, "measure", sentence("Read what is missing"), said
         if self.papers.place(self.proved) > max(
             self.papers.place(self.measured), self.papers.place(self.planned)
         ):

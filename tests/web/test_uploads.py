@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import time
 import zipfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -14,11 +15,13 @@ from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, Page, Route, expect
 
 from evenfall import workshop
+from evenfall.instrument import read_specification
 from evenfall.records.queue import Queue
 from evenfall.web.application import application
 from evenfall.web.uploads import bare
-from evenfall.workshop import AddRequest, Source
+from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.archives import Dossiers
+from oracles.surfaces import Recipe, make_scan
 from served import serving
 from web.test_job import by_place, open_new
 
@@ -128,6 +131,52 @@ def test_one_form_sent_several_times_at_once_is_read_once(
     kinds = [one.kind for one in dossiers.archive.entries(dossier)[count:]]
     assert kinds.count("measurement") == 1
     assert not queue.folder(task).exists()  # the archive holds what was filed
+
+
+def test_a_scan_alone_leads_to_a_sheet_beside_it(client: TestClient, dossiers: Dossiers) -> None:
+    """A scan shows no strings: once it was filed, its instrument had no page but an error."""
+    made = starter(StarterRequest("ukulele", name="Vesprel (invented)"))
+    spec = Source(made.file_name, made.text.encode())
+    dossier = dossiers.add(AddRequest((spec,), serial="WB-UL", new=True)).line.dossier
+    recipe = Recipe(step_x=0.2, step_y=0.5, shadow_share=0.0)
+    points = make_scan(read_specification(made.text)[0], recipe).points_mm
+    scan = "\n".join(f"{x:.3f} {y:.3f} {z:.4f}" for x, y, z in points).encode()
+    strings = [f"action,{k},{fret},{mm}" for k in range(1, 5) for fret, mm in ((1, 0.6), (12, 2.6))]
+    action = "\n".join(("quantity,string,fret,value", *strings)).encode()
+    place, page = f"/instruments/{dossier}", {"accept": "text/html"}
+    shop = client.app.state.shop  # type: ignore[attr-defined]
+    for name, content, joined in (("scan.xyz", scan, ""), ("action.csv", action, "1")):
+        task = announce(client, (name, len(content)))
+        send(client, task, 0, content)
+        form = {"task": task, "joined": joined, "scan_uncertainty": "0,005", "scan_unit": "mm"}
+        shown = client.post(f"{place}/measure/upload", data=form, headers=page)
+        while not (known := shop.pool.shown(task)).ended:
+            time.sleep(0.1)
+        assert known.state == "done", known.result
+        shown = client.get(f"{place}/measure/seen/{task}", headers=page)
+        assert ("The job cannot go on from these alone" in shown.text) == (not joined)
+        assert "add the scanner's own" not in shown.text  # it was said
+        after = client.post(f"{place}/measure/filed", data={"key": task}, headers=page)
+        assert (after.status_code, str(after.url)[-32:]) == (200, dossier)
+        assert ("Read what is missing" in after.text) == (not joined)
+        assert ("nut slots of every string" in after.text) == (not joined)
+        assert client.get(f"{place}/line").status_code == 200
+        assert client.get(f"{place}/plan", headers=page).status_code == 200
+        measure = client.get(f"{place}/measure?add=1", headers=page).text
+        assert ('name="joined" value="1" checked' in measure) == (not joined)
+    assert "by the newest readings" in after.text
+
+
+@pytest.mark.parametrize("given", ["-1", "2", "sure", "1e9", "nan"])
+def test_what_is_no_uncertainty_of_a_scanner_is_one_sentence(
+    client: TestClient, dossiers: Dossiers, given: str
+) -> None:
+    task = announce(client, ("before.csv", len(sheet())))
+    send(client, task, 0, sheet())
+    place = f"/instruments/{dossiers.named('WB-UP')}/measure/upload"
+    said = client.post(place, data={"task": task, "scan_uncertainty": given}, headers=JSON)
+    assert said.status_code == 422
+    assert said.json()["error"]["sentence"].startswith("The scanner's uncertainty is a length from")
 
 
 def test_more_than_was_announced_is_refused_and_of_a_refused_sheet_nothing_stays(

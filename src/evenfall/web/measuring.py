@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 from evenfall.errors import EvenfallError, RequestError, silent
 from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
+from evenfall.units import read_length_mm
 from evenfall.web.answering import Since, version_in
 from evenfall.web.instruments import common, specified
 from evenfall.web.planning import to_read
@@ -25,7 +26,7 @@ from evenfall.web.uploads import MOST_FILES, complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
 from evenfall.workshop.exploring import Wishes
-from evenfall.workshop.story import Story, needed, readings_files
+from evenfall.workshop.story import Story, lacking, needed, readings_files
 from evenfall.workshop.tasks import KINDS, Work, sources_in
 from evenfall.workshop.tasks import Seen as SeenInFiles
 from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of, undecided_places
@@ -35,12 +36,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from evenfall.records.queue import Task
+    from evenfall.units import LengthUnit
     from evenfall.workshop import Source
 
 router = APIRouter(prefix="/instruments/{name}/measure", route_class=InTurn)
 LONGEST_SHEET = 400_000  # characters
 QUICK_BYTES = 1_000_000
 """Files up to here are read while the page waits: less than a second."""
+_MOST_UNCERTAIN_MM = 1.0
 FILED: Mapping[str, Any] = {"filed": True}
 """What is left of files that were looked at and then filed: the archive holds them."""
 
@@ -201,19 +204,46 @@ def upload(
     task: Annotated[str, Form()] = "",
     scan_unit: Annotated[str, Form()] = "",
     strung: Annotated[str, Form()] = "",
+    mirrored: Annotated[str, Form()] = "",
+    scan_uncertainty: Annotated[str, Form(max_length=40)] = "",
     joined: Annotated[str, Form()] = "",
 ) -> Response:
     """Look at files that came with this form, or piece by piece before it; nothing is filed yet."""
     shop = shop_of(request)
     told = shop.story(name)
     task = task or keep(shop.queue, file or [])
-    asked = {"unit": scan_unit or None, "strung": {"yes": True, "no": False}.get(strung)}
+    unit = View(request, specified(told.specification)).unit
+    asked = {
+        "unit": scan_unit or None,
+        "strung": _YES_OR_NO.get(strung),
+        "mirrored": _YES_OR_NO.get(mirrored),
+        "scan_uncertainty_mm": _uncertainty_mm(scan_uncertainty, unit),
+    }
     if not _sent_before(shop, told, task):
         here = complete(shop.queue, task)
         mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
         if shop.queue.take(task, "measure", asked, **mine):
             _read(shop, told, task, asked, _join(shop, told, here) if joined else sources_in(here))
     return see_other(f"/instruments/{told.line.dossier}/measure/seen/{task}")
+
+
+_YES_OR_NO = {"yes": True, "no": False}
+
+
+def _uncertainty_mm(given: str, unit: LengthUnit) -> float:
+    """Return the uncertainty of a scanner as a form says it [mm]; 0 where it says none."""
+    try:
+        found_mm = read_length_mm(given, unit) if given.strip() else 0.0
+    except ValueError:
+        found_mm = -1.0
+    if not 0.0 <= found_mm <= _MOST_UNCERTAIN_MM:
+        raise RequestError(
+            "The scanner's uncertainty is a length from 0 to {most:length}, such as {such:length}; "
+            "write it so, or leave it empty.",
+            most=_MOST_UNCERTAIN_MM,
+            such=0.005,
+        )
+    return found_mm
 
 
 def _sent_before(shop: Shop, told: Story, task: str) -> bool:
@@ -273,6 +303,7 @@ def seen(request: Request, name: str, task: str) -> Response:
             "wanted": [view.told(one) for one in held.wanted],
             "picture": (folder / "out" / f"seen-{view.unit}.svg").read_text(encoding="utf-8"),
             "scanned": held.scanned,
+            "lacking": [view.say(one) for one in lacking(held.measurement)],
         }
     return page(request, "upload.html", view, **common(shop, told, view), **shown)
 

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.errors import Finding
     from evenfall.instrument import Specification
+    from evenfall.wording import Sentence
 
 _LONGEST_NAME = 200  # characters
 
@@ -256,9 +257,7 @@ def heights(
     return nut, tops, saddle
 
 
-def lacking_heights(
-    nut: FloatArray, tops: FloatArray, saddle: FloatArray
-) -> tuple[Sentence, ...]:
+def lacking_heights(nut: FloatArray, tops: FloatArray, saddle: FloatArray) -> tuple[Sentence, ...]:
     """Return which heights are not known, each kind with its places."""
     return tuple(
         sentence("{what} of {places}", what=what, places=missing_places(~np.isfinite(of)))

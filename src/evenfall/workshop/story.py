@@ -138,8 +138,8 @@ def story(dossiers: Dossiers, name: str) -> Story:
     plan_source = source("plan")
     plan = None if plan_source is None else open_plan(plan_source)[1]
     read = source("measurement")
-    lacking = () if read is None else _lacking(read)
-    told = _Telling(papers, measured, planned, proved, plan, lacking)
+    unread = () if read is None else lacking(_measurement(read))
+    told = _Telling(papers, measured, planned, proved, plan, unread)
     now, step, headline, said = told.next()
     return Story(
         line=line,
@@ -151,23 +151,26 @@ def story(dossiers: Dossiers, name: str) -> Story:
         headline=headline,
         said=said,
         specification=specification_of(dossiers, dossier, entries),
-        measurement=None if lacking else read,
+        measurement=None if unread else read,
         plan=plan_source,
         made=plan,
         proved=told.proves,
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
-        second=read if told.confirms and not lacking else None,
-        lacking=lacking,
+        second=read if told.confirms and not unread else None,
+        lacking=unread,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
     )
 
 
-def _lacking(source: Source) -> tuple[Sentence, ...]:
+def lacking(read: Measurement) -> tuple[Sentence, ...]:
     """Return which heights some readings lack, without which nothing can be said of a string."""
-    read = Measurement.from_dict(parse_json(source.read(_MOST_BYTES)))
     return lacking_heights(read.nut_mm, read.crown_top_mm, read.saddle_mm)
+
+
+def _measurement(source: Source) -> Measurement:
+    return Measurement.from_dict(parse_json(source.read(_MOST_BYTES)))
 
 
 def specification_of(

@@ -87,6 +87,8 @@ def _measure(work: Work) -> dict[str, Any]:
         serial=told.line.serial,
         unit=work.asked.get("unit"),
         strung=work.asked.get("strung"),
+        mirrored=work.asked.get("mirrored"),
+        scan_uncertainty_mm=float(work.asked.get("scan_uncertainty_mm", 0.0)),
     )
     made = measure(asked, work.progress)
     for unit in UNITS:

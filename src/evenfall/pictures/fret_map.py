@@ -292,13 +292,17 @@ def _buzz_force_cell(
     figures = _force_text(force_n), _share_text(share)
     mark = _mark(state, share)
     note = said("{note:stopped}", note=(k + 1, i)).capitalize()
-    label = f"{note}: buzzes from {figures[0]} N, margin {figures[1]} %"
-    if touch_n is not None:
-        label += f", touches from {_force_text(touch_n)} N"
     beside = ""
     if first_touched is not None and share < _SHARE_SHOWING_FRET:
         beside = str(first_touched)
-        label += f", over fret {first_touched} first"
+    if force_n <= 0.0:  # no pluck is needed
+        label = f"{note}: lies on {f'fret {beside}' if beside else 'a fret'} at rest"
+    else:
+        label = f"{note}: buzzes from {figures[0]} N, margin {figures[1]} %"
+        if touch_n is not None:
+            label += f", touches from {_force_text(touch_n)} N"
+        if beside:
+            label += f", over fret {beside} first"
     if mark:
         label += f"; {dict(_MARKS)[mark]}"
     return Cell(k + 1, i, _risk(share), figures, label, mark, beside)

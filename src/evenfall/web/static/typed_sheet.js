@@ -128,7 +128,7 @@ function restore() {
   gauge.value = draft.uncertainty;
   unit.value = draft.unit;
   strung.value = draft.strung ? "1" : "";
-  keep();
+  if (draft === kept) keep(); // what was filed last is no draft before something of it is changed
 }
 
 /** @param {Asked[]} findings @param {string[]} lacking @param {boolean} complete @param {string[]} [wanted] */

@@ -17,15 +17,8 @@ from evenfall.production.sampling import switched
 from evenfall.production.skip_lots import SkipPlan, qualifications
 from evenfall.records import Filing
 from evenfall.workshop.archives import Dossiers
-from evenfall.workshop.kept_lots import (
-    KeptLots,
-    LotToKeep,
-    agreement,
-    answer_lot,
-    keep_lot,
-    lots_of,
-    proposed,
-)
+from evenfall.workshop.kept_lots import KeptLots, lots_of
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, answer_lot, keep_lot, proposed
 from evenfall.workshop.lot_reports import lot_report, shown_lots
 from pictures.drawing import faults
 

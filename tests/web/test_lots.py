@@ -20,7 +20,8 @@ from evenfall.records.shared_lots import SharedLots
 from evenfall.web.application import application
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS, file_examples
-from evenfall.workshop.kept_lots import LotToKeep, agreement, keep_lot, lots_of, proposed
+from evenfall.workshop.kept_lots import lots_of
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
 
 PORT = 8419
@@ -154,3 +155,35 @@ def test_what_somebody_shared_meanwhile_is_not_replaced(
     assert post(manager, f"/shared/{shared.key}/withdraw", seen="0" * 16)[0] == 412
     assert post(manager, f"/shared/{shared.key}/withdraw", seen=shared.version)[0] == 303
     assert not SharedLots(dossiers.archive).of()
+
+
+def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    manager, partner = browsers["manager"], browsers[PARTNER]
+    assert partner.get("/judged").status_code == 403
+    ask = {"supplier": OURS, "model": "Tesquil", "receiver": PARTNER, "pieces": "90", "aql": "4"}
+    asked = manager.get("/judged", params=ask).text
+    assert "Inspect 20 pieces" not in asked  # letter E: 13
+    assert "Inspect 13 pieces: accept at 1 nonconforming or fewer" in asked
+    assert lots_of(dossiers.archive, OURS, "Tesquil", PARTNER) is None
+    assert post(manager, "/judged", **ask, name="L-1", found="3")[0] == 303
+    shown = manager.get("/judged").text
+    assert "not accepted" in shown
+    assert "this workplace" in shown
+    again = post(manager, "/judged", **ask, name="L-1", found="0")
+    assert again[0] == 422
+    assert "was judged already" in again[1]
+    assert post(manager, "/judged", **ask, name="L-2", found="0", seen="x")[0] == 412
+    assert post(manager, "/judged", **ask, name="L-2", found="none")[0] == 422
+    wrong = manager.get("/judged", params={**ask, "model": "New", "aql": "0.7"})
+    assert wrong.status_code == 200
+    assert "There is no table for an acceptance quality limit of 0.7 %" in wrong.text
+    here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+    assert here is not None
+    (lot,) = here.lots
+    assert lot.person == PERSONS[0]
+    report = manager.get(f"/judged/{here.dossier}/{lot.entry}.pdf")
+    assert report.content.startswith(b"%PDF")
+    assert manager.get(f"/judged/{here.dossier}/{'0' * 64}.pdf").status_code == 422

@@ -52,7 +52,8 @@ class _Kept(NamedTuple):
     def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
         """Judge a lot and keep it, or say which sample it needs; return the exit status."""
         from evenfall import workshop
-        from evenfall.workshop.kept_lots import LotToKeep, agreement, keep_lot, lots_of, proposed
+        from evenfall.workshop.kept_lots import lots_of
+        from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
         from evenfall.workshop.lot_reports import lot_report, shown_lots
 
         whose = (self.supplier, self.model, self.receiver)

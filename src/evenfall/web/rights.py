@@ -123,6 +123,10 @@ NEEDS: Mapping[str, Right] = {
     "GET /charts/report.pdf": "look",
     "POST /charts": "plan",
     "POST /charts/back": "plan",
+    # lots that are judged
+    "GET /judged": "look",
+    "POST /judged": "release",
+    "GET /judged/{dossier}/{entry}.{kind}": "look",
     # gauges
     "GET /gauges": "look",
     "POST /gauges": "measure",

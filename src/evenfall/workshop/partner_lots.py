@@ -19,7 +19,8 @@ from evenfall.records.exchange import check
 from evenfall.records.labels import normal
 from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.workshop.archive_views import fact
-from evenfall.workshop.kept_lots import KeptLot, KeptLots, answer_lot, note_answer, read_lots
+from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots
+from evenfall.workshop.lot_keeping import answer_lot, note_answer
 from evenfall.workshop.story import story
 
 if TYPE_CHECKING:

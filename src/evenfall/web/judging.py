@@ -1,0 +1,224 @@
+"""The page of lots: where inspection stands, which sample the next lot needs, and the decision.
+
+What a partner's file brought stands here too, with whose signature it bears.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import Response
+
+from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.pictures.inks import PAGE
+from evenfall.pictures.lot_strip import lot_strip
+from evenfall.records.figures import QUANTITIES
+from evenfall.records.signing import signing_key, trusted_keys
+from evenfall.units import mm_per_unit, read_number
+from evenfall.web.proving import Kind, document
+from evenfall.web.rights import filed_by
+from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of, read_lots
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_reports import (
+    ANSWERS,
+    lot_report,
+    next_said,
+    shown_lots,
+    state_said,
+    strip_of,
+)
+
+router = APIRouter(prefix="/judged")
+METHODS = {
+    "single": "sorted, one sample",
+    "double": "sorted, up to two samples",
+    "multiple": "sorted, up to seven samples",
+    "s": "measured",
+    "sigma": "measured, spread known",
+}
+_LISTED = 40
+_LONGEST = 400
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Whose lot it is and by which agreement, as a form says it."""
+
+    supplier: str = ""
+    model: str = ""
+    receiver: str = ""
+    pieces: str = ""
+    aql: str = "1"
+    level: str = "II"
+    method: str = "single"
+    quantity: str = ""
+    lower: str = ""
+    upper: str = ""
+    sigma: str = ""
+    one_in: str = "1"
+    begin: str = ""  # why the count begins again
+
+    @classmethod
+    def read(cls, given: Mapping[str, str]) -> Asked:
+        """Return what the fields of a form say; others are left."""
+        known = {one.name for one in fields(cls)}
+        return cls(**{name: value[:_LONGEST] for name, value in given.items() if name in known})
+
+    def lots(self, request: Request) -> KeptLots:
+        """Return the lots that are there, or none yet by this agreement."""
+        there = lots_of(shop_of(request).dossiers.archive, self.supplier, self.model, self.receiver)
+        if there is not None and not self.begin.strip():
+            return there
+        unit = View(request).unit
+        made = agreement(
+            self.supplier,
+            self.model,
+            receiver=self.receiver,
+            method=self.method,
+            aql_percent=_number(self.aql, "aql"),
+            level=self.level,
+            quantity=self.quantity if self.method in ("s", "sigma") else "",
+            **{
+                f"{name}_mm": _number(given, name) * mm_per_unit(unit)
+                if given.strip()
+                else math.nan
+                for name, given in (
+                    ("lower", self.lower),
+                    ("upper", self.upper),
+                    ("sigma", self.sigma if self.method == "sigma" else ""),
+                )
+            },
+            one_in=_count(self.one_in, "one_in"),
+            reason=self.begin,
+        )
+        return proposed(made, there)
+
+
+def _number(given: str, field: str) -> float:
+    try:
+        return read_number(given.strip())
+    except ValueError:
+        text = "{given:quoted} is not a number."
+        raise RequestError(text, at=At(field=field), given=given) from None
+
+
+def _count(given: str, field: str) -> int:
+    number = _number(given, field)
+    if not (number == round(number) and 0 <= number < 1e9):
+        raise RequestError(
+            "{given:quoted} is no count; write a whole number.", at=At(field=field), given=given
+        )
+    return round(number)
+
+
+@router.get("")
+def judged(request: Request) -> Response:
+    """Show where inspection stands with each supplier and, if asked, which sample a lot needs."""
+    view, asked = View(request), Asked.read(request.query_params)
+    shown: dict[str, Any] = {"plan": [], "fault": "", "skip": False, "measured": False}
+    if asked.supplier and asked.model and asked.pieces:
+        try:
+            outcome = shown_lots(asked.lots(request), pieces=_count(asked.pieces, "pieces"))
+            shown["plan"] = [view.told(one) for one in outcome.findings]
+            shown["skip"] = outcome.lots.may_skip
+            shown["measured"] = bool(outcome.lots.agreed.quantity)
+            shown["version"] = outcome.lots.version
+        except EvenfallError as error:
+            shown["fault"] = view.say(error.said)
+    keys = _keys()
+    return page(
+        request,
+        "judged.html",
+        view,
+        asked=asked,
+        methods=METHODS.items(),
+        quantities=tuple(QUANTITIES.values()),
+        every=[_shown(one, view, keys) for one in all_lots(shop_of(request).dossiers.archive)],
+        **shown,
+    )
+
+
+def _keys() -> dict[str, str]:
+    """Return whose the keys are that are known here."""
+    try:
+        return {
+            **dict.fromkeys(trusted_keys(), "a partner trusted here"),
+            signing_key().public: "this workplace",
+        }
+    except EvenfallError:  # all else on the page goes without it
+        return {}
+
+
+def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
+    return {
+        "dossier": lots.dossier,
+        "title": lots.title,
+        "said": view.say(state_said(lots)),
+        "next": view.say(next_said(lots)),
+        "alarm": lots.switching.state in ("tightened", "stopped"),
+        "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
+        "invented": "invented" in lots.title.lower(),
+        "lots": [
+            {
+                "entry": lot.entry,
+                "name": lot.name,
+                "at": local(lot.at),
+                "pieces": lot.pieces,
+                "state": lot.state,
+                "decision": lot.decision,
+                "follows": lot.follows,
+                "answer": ANSWERS[lot.answer.answer] if lot.answer else "",
+                "reason": lot.answer.reason if lot.answer else "",
+                "signed": sorted({keys.get(key, "a key not known here") for key in lot.signed_by}),
+            }
+            for lot in reversed(lots.every[-_LISTED:])
+        ],
+    }
+
+
+async def _form(request: Request) -> dict[str, str]:
+    """Return the fields of a form."""
+    form = await request.form()
+    return {name: str(value) for name, value in form.items()}
+
+
+@router.post("")
+def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) -> Response:
+    """Judge a lot and keep it, signed."""
+    asked = Asked.read(given)
+    lots = asked.lots(request)
+    seen = given.get("seen", "")
+    if seen and seen != lots.version:
+        raise ChangedError(
+            "Somebody judged a lot of these meanwhile; look at it, then judge yours."
+        )
+    counts = [one for one in re.split(r"[\s,;]+", given.get("found", "")) if one]
+    names = [one.strip() for one in re.split(r"[\n,;]", given.get("names", "")) if one.strip()]
+    lot = LotToKeep(
+        given.get("name", ""),
+        _count(asked.pieces, "pieces"),
+        tuple(_count(one, "found") for one in counts),
+        tuple(names),
+        bool(given.get("skipped")),
+        filed_by(request, given.get("by", "")),
+        given.get("done", ""),
+        given.get("reason", ""),
+    )
+    keep_lot(shop_of(request).dossiers, lots, lot)
+    return see_other("/judged")
+
+
+@router.get("/{dossier}/{entry}.{kind}")
+def report(request: Request, dossier: str, entry: str, kind: Kind) -> Response:
+    """Return the report of a lot for paper."""
+    lots = read_lots(shop_of(request).dossiers.archive, dossier)
+    for lot in lots.every if lots else ():
+        if lots is not None and lot.entry == entry:
+            return document(lot_report(lots, lot, kind, unit=View(request).unit), kind, "lot")
+    raise RequestError("There is no such lot here; choose one of the list.")

@@ -1,0 +1,338 @@
+"""Lots are judged and kept: each once, in its order and with the sample that its plan asks for."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from evenfall.arrays import FloatArray
+from evenfall.codec import plain
+from evenfall.errors import At, RequestError
+from evenfall.production.sampling import Plan
+from evenfall.records import Filing
+from evenfall.records.entries import LotsAgreed
+from evenfall.records.figures import QUANTITIES, newest_by_dossier
+from evenfall.records.labels import normal
+from evenfall.records.signing import signing_key
+from evenfall.workshop.kept_lots import (
+    MEASURED,
+    KeptLot,
+    KeptLots,
+    judge,
+    plan_by,
+    read_lots,
+)
+
+if TYPE_CHECKING:
+    from evenfall.records.archive import Archive
+    from evenfall.records.entries import LotAnswer
+    from evenfall.workshop.archives import Dossiers
+
+_SOME_LOT = 100
+_READ_AGAIN = "{party} asks to read again, lot {lot}: {reason}"
+_DAY = len("2026-03-01")
+
+
+@dataclass(frozen=True, slots=True)
+class LotToKeep:
+    """A lot that is to be judged and kept."""
+
+    name: str
+    pieces: int
+    found: tuple[int, ...] = ()  # nonconforming, by stage; none to count them by their proofs
+    instruments: tuple[str, ...] = ()  # numbers of the instruments of the sample
+    skipped: bool = False  # accepted without inspection
+    person: str = ""
+    done: str = ""  # when, ISO 8601; "" for now
+    reason: str = ""
+
+
+def agreement(
+    supplier: str,
+    model: str,
+    *,
+    receiver: str = "",
+    method: str = "single",
+    aql_percent: float = 1.0,
+    level: str = "II",
+    quantity: str = "",
+    lower_mm: float = math.nan,
+    upper_mm: float = math.nan,
+    sigma_mm: float = math.nan,
+    one_in: int = 1,
+    reason: str = "",
+) -> LotsAgreed:
+    """Return how lots are to be inspected, checked as far as it can be before there is one."""
+    supplier, model = " ".join(supplier.split()), " ".join(model.split())
+    if not (supplier and model):
+        raise RequestError("Lots are of a supplier and a model; name both.", at=At("supplier"))
+    if (method in MEASURED) != bool(quantity):
+        raise RequestError(
+            "A lot that is measured needs a quantity, and a sorted one has none.",
+            at=At(field="quantity"),
+        )
+    if quantity and quantity not in QUANTITIES.values():
+        raise RequestError(
+            "Proofs hold no {quantity:quoted}; they hold {there:quoted}.",
+            at=At(field="quantity"),
+            quantity=quantity,
+            there=tuple(QUANTITIES.values()),
+        )
+    if (method == "sigma") != math.isfinite(sigma_mm):
+        raise RequestError(
+            "The sigma method needs the standard deviation, and no other method does.",
+            at=At(field="sigma"),
+        )
+    if quantity and not (math.isfinite(lower_mm) or math.isfinite(upper_mm)):
+        raise RequestError(
+            "A lot that is measured needs a lower limit, an upper limit or both.",
+            at=At(field="limits"),
+        )
+    values = {
+        "supplier": supplier,
+        "model": model,
+        "receiver": " ".join(receiver.split()),
+        "method": method,
+        "aql_percent": aql_percent,
+        "level": level,
+        "quantity": quantity,
+        "lower_mm": _or_none(lower_mm),
+        "upper_mm": _or_none(upper_mm),
+        "sigma_mm": _or_none(sigma_mm),
+        "one_in": one_in,
+        "reason": reason.strip(),
+        "salt": "0" * 32,
+        "attached": [],
+    }
+    made = LotsAgreed.from_dict(values)
+    plan_by(made, "normal", _SOME_LOT, 0)  # whether the tables hold such a plan
+    return made
+
+
+def proposed(agreed: LotsAgreed, there: KeptLots | None) -> KeptLots:
+    """Return the lots by a new agreement, which is filed with the first of them."""
+    if there is None:
+        return KeptLots("", agreed, filed=False)
+    return KeptLots(there.dossier, agreed, (), there.every, there.version, filed=False)
+
+
+def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
+    """Judge a lot and file it; return the lots with it."""
+    name = " ".join(lot.name.split())
+    _check_place(lots, name, lot, dossiers.archive.clock())
+    instruments = _instruments(dossiers, lots, lot)
+    facts: dict[str, Any] = {
+        "name": name,
+        "pieces": lot.pieces,
+        "found": [],
+        "measured_mm": [],
+        "instruments": list(instruments),
+        "state": "skipped",
+        "decision": "accepted",
+        "reason": lot.reason.strip(),
+        "done": lot.done,
+    }
+    if lot.skipped:
+        if not lots.may_skip:
+            raise RequestError(
+                "Lot {name:quoted} is to be inspected; only a qualified supplier's lot that was "
+                "not drawn may go without.",
+                at=At(field="skipped"),
+                name=name,
+            )
+        if lot.found or instruments:
+            raise RequestError("A lot that is not inspected has no sample.", at=At("skipped"))
+    else:
+        facts |= _inspected(dossiers.archive, lots, lot, name, instruments)
+    filings = [Filing("lot", facts, lot.person)]
+    if not lots.filed:
+        agreed = {n: v for n, v in plain(lots.agreed).items() if n not in ("salt", "attached")}
+        filings.insert(0, Filing("lots agreed", agreed, lot.person))
+    if not lots.dossier:
+        filings.insert(0, Filing("opened", {"subject": "lots", "name": lots.title}, lot.person))
+    entries = dossiers.archive.file(lots.dossier or None, filings, since=lots.version)
+    return _signed(dossiers.archive, entries[0].dossier)
+
+
+def _inspected(
+    archive: Archive, lots: KeptLots, lot: LotToKeep, name: str, instruments: dict[str, str]
+) -> dict[str, Any]:
+    """Return what was found of a lot and what was decided, as facts."""
+    agreed, state = lots.agreed, lots.switching.state
+    found, measured = lot.found, np.zeros(0)
+    if agreed.method in MEASURED:
+        if found or not instruments:
+            raise RequestError(
+                "This lot is judged by {quantity}, as proofs hold it; name the instruments of the "
+                "sample, not how many were found.",
+                at=At(field="instrument"),
+                quantity=agreed.quantity,
+            )
+        measured = _measured(archive, agreed.quantity, instruments)
+        asked = lots.plan(lot.pieces)
+        if len(measured) < asked.first_count:
+            raise _wrong_size(name, asked.first_count, len(measured))
+    elif instruments:
+        plan = lots.plan(lot.pieces)
+        assert isinstance(plan, Plan)  # noqa: S101 (by the method)
+        stages = max(len(found), 1)
+        wanted = sum(stage.size_count for stage in plan.stages[:stages])
+        if len(instruments) != wanted:
+            raise _wrong_size(name, wanted, len(instruments))
+        found = found or (_nonconforming(archive, instruments),)
+    elif not found:
+        raise RequestError(
+            "Say how many of the sample of lot {name:quoted} were found nonconforming, or name its "
+            "instruments.",
+            at=At(field="found"),
+            name=name,
+        )
+    _, judged_lot = judge(agreed, state, lot.pieces, found, measured)
+    return {
+        "found": list(found),
+        "measured_mm": measured.tolist(),
+        "state": state,
+        "decision": judged_lot.decision,
+    }
+
+
+def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
+    """Refuse a lot that was judged, or that comes before one that was."""
+    if not name:
+        raise RequestError("Name the lot, as it stands on its papers.", at=At(field="name"))
+    for other in lots.every:
+        if normal(other.name) == normal(name):
+            raise RequestError(
+                "Lot {name:quoted} was judged already, {decision} on {day}; a lot that is "
+                "presented again gets a name of its own.",
+                at=At(field="name"),
+                name=name,
+                decision=other.decision,
+                day=other.at[:_DAY],
+            )
+    day = (lot.done or now)[:_DAY]
+    if lots.lots and day < lots.lots[-1].at[:_DAY]:
+        before = lots.lots[-1]
+        raise RequestError(
+            "Lot {name:quoted} of {day} comes before lot {before:quoted} of {then}, which is "
+            "judged; the state follows the lots in their order. Give the day of its inspection.",
+            at=At(field="done"),
+            name=name,
+            day=day,
+            before=before.name,
+            then=before.at[:_DAY],
+        )
+
+
+def _instruments(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> dict[str, str]:
+    """Return the instruments of a sample: their dossiers, each with what was given."""
+    found: dict[str, str] = {}
+    earlier = {dossier: other.name for other in lots.every for dossier in other.instruments}
+    for given in lot.instruments:
+        (line,) = dossiers.lines([dossiers.named(given)])
+        if line.subject != "instrument" or normal(line.name) != normal(lots.agreed.model):
+            raise RequestError(
+                "{given:quoted} is no {model}, and these are lots of that.",
+                at=At(field="instrument"),
+                given=given,
+                model=lots.agreed.model,
+            )
+        if line.dossier in found or line.dossier in earlier:
+            raise RequestError(
+                "{given:quoted} is counted already, in lot {lot:quoted}; name each instrument "
+                "once.",
+                at=At(field="instrument"),
+                given=given,
+                lot=earlier.get(line.dossier, lot.name),
+            )
+        found[line.dossier] = given
+    if len(found) > lot.pieces:
+        raise _wrong_size(lot.name, lot.pieces, len(found))
+    return found
+
+
+def _wrong_size(name: str, wanted: int, given: int) -> RequestError:
+    return RequestError(
+        "The sample of lot {name:quoted} is {wanted:count instrument}, and {given} were named; "
+        "take as many as the plan asks for.",
+        at=At(field="instrument"),
+        name=name,
+        wanted=wanted,
+        given=given,
+    )
+
+
+def _measured(archive: Archive, quantity: str, instruments: dict[str, str]) -> FloatArray:
+    """Return the newest proofs' figures of instruments, in their order."""
+    with archive.reading() as connection:
+        found = newest_by_dossier(connection, quantity, "proof", list(instruments))
+    _all_proved([given for dossier, given in instruments.items() if dossier not in found])
+    return np.array([found[dossier] for dossier in instruments])
+
+
+def _nonconforming(archive: Archive, instruments: dict[str, str]) -> int:
+    """Return how many of some instruments do not conform by their newest proof."""
+    status: dict[str, str] = {}
+    entries = archive.entries_of_kinds(list(instruments), ("proof",))
+    corrected = {entry.corrects for entry in entries}
+    for entry in entries:
+        if entry.facts is not None and entry.hash not in corrected:
+            status[entry.dossier] = str(json.loads(entry.facts)["status"])
+    _all_proved([given for dossier, given in instruments.items() if dossier not in status])
+    return sum(status[dossier] != "conforms" for dossier in instruments)
+
+
+def _all_proved(without: list[str]) -> None:
+    if without:
+        raise RequestError(
+            "Not proved yet: {names:list}. A lot is judged when its whole sample is proved.",
+            at=At(field="instrument"),
+            names=tuple(without[:8]),
+        )
+
+
+def answer_lot(
+    dossiers: Dossiers,
+    lots: KeptLots,
+    lot: KeptLot,
+    answer: LotAnswer,
+    *,
+    party: str,
+    reason: str = "",
+    person: str = "",
+) -> KeptLots:
+    """File what the other side says of a lot."""
+    if answer == "read again" and not reason.strip():
+        raise RequestError(
+            "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
+        )
+    facts = {"lot": lot.entry, "party": party, "answer": answer, "reason": reason.strip()}
+    filing = Filing("lot answered", facts, person)
+    dossiers.archive.file(lots.dossier, [filing], since=lots.version)
+    return _signed(dossiers.archive, lots.dossier)
+
+
+def note_answer(
+    archive: Archive, instruments: Sequence[str], *, lot: str, party: str, reason: str, person: str
+) -> None:
+    """Write into the story of each instrument that its lot is to be read again, and why."""
+    words = _READ_AGAIN.format(lot=lot, party=party, reason=reason.strip())
+    for dossier in instruments:
+        archive.file(dossier, [Filing("note", {"words": words}, person)])
+
+
+def _signed(archive: Archive, dossier: str) -> KeptLots:
+    """Sign the last entry of a dossier of lots, and return them."""
+    archive.sign(dossier, signing_key())
+    made = read_lots(archive, dossier)
+    assert made is not None  # noqa: S101 (it was filed just now)
+    return made
+
+
+def _or_none(value: float) -> float | None:
+    return value if math.isfinite(value) else None

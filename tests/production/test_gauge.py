@@ -33,6 +33,7 @@ from evenfall.production.gauge import (
     linearity,
 )
 from evenfall.sheets import KnownGauge
+from evenfall.sheets.readings import Place, Reading, by_gauges
 from evenfall.workshop import StudySheetRequest, study_sheet
 from evenfall.workshop.gauges import known_gauges
 from evenfall.workshop.outputs import json_file
@@ -424,6 +425,27 @@ def test_a_study_that_was_filed_gives_its_uncertainty_to_measure(tmp_path: Path)
     wrong = measured("--gauge", "dial 3")
     assert wrong.exit_code == 2
     assert "Name the archive that knows the gauge" in wrong.output
+
+
+def test_each_row_takes_the_uncertainty_of_the_gauge_that_it_names() -> None:
+    def reading(string: int, tool: str, u_mm: float = np.nan) -> Reading:
+        place = Place("a.csv", string)
+        head = ("action", string, (12,), 1.5, u_mm, False, True, np.nan, np.nan, place)
+        return Reading(*head, 0.01, tool)
+
+    dial = KnownGauge("Dial 3", "action", 0.004, "2026-03-09")
+    feeler = KnownGauge("feeler 1", "", 0.02, "2026-03-10")
+    tools = ("dial 3", "FEELER", "caliper", "", "dial 3")
+    rows = [reading(n, tool) for n, tool in enumerate(tools, start=1)]
+    rows[-1] = reading(5, "dial 3", 0.007)
+    made, said = by_gauges(rows, [dial, feeler])
+    u_mm = [one.u_mm for one in made]
+    # the tool named; by any other, or none, the study of this quantity; what the row itself states
+    assert u_mm == pytest.approx([0.004, 0.02, 0.004, 0.004, 0.007])
+    assert [str(one)[:40] for one in said] == [
+        "Standard uncertainty of gauge Dial 3 by ",
+        "Standard uncertainty of gauge feeler 1 b",
+    ]
 
 
 def test_a_study_is_not_filed_where_several_gauges_go_by_the_name(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from evenfall.gates import Accepted, CrossCheck
 from evenfall.measurement.heights import Origin
 from evenfall.plan.before_cut import Confirmation, LowFrets, ReadFirst, Rock
 from evenfall.plan.limits import LeftOut, LimitReached, Miss, Undecided
+from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import say, sentence
 from evenfall.work import bench_sheet
 from work.made_plans import made_plan
@@ -264,3 +265,14 @@ def test_coarse_readings_ask_for_every_note_to_be_played():
         sheet = bench_sheet(spec, replace(plan, measurement=measured))
         told = " ".join(map(str, sheet.after.sentences))
         assert ("play every note" in told) == asked
+
+
+def test_a_gauge_whose_study_counted_is_named_with_its_uncertainty():
+    spec, plan = made_plan(**BUSY)
+    told = {"name": "dial 3", "day": "2026-03-09", "u": 0.004, "count": 12}
+    routes = (*plan.measurement.routes, sentence(GAUGE_ROUTE, **told))
+    sheet = bench_sheet(spec, replace(plan, measurement=replace(plan.measurement, routes=routes)))
+    assert said(sheet, "Gauges") == [
+        "Standard uncertainty of gauge dial 3 by its study of 2026-03-09: 0.004 mm, for 12 "
+        "readings that stated none."
+    ]

@@ -16,7 +16,8 @@ COLUMNS: dict[str, str] = {
     "uncertainty": "Standard uncertainty (k = 1) of the tool, in the unit of the row.",
     "state": "`strung` (strings at pitch) or `unstrung`; humidity and temperature may follow: "
     "`strung 45% 21C`.",
-    "measured_with": "Tool used, such as feeler or dial; not used in the calculation.",
+    "measured_with": "Tool used, such as feeler or dial. Where several studied gauges are named, a "
+    "row takes the uncertainty of the one whose name begins so; not used otherwise.",
     "note": "Anything else; not used in the calculation.",
 }
 

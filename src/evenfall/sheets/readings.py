@@ -108,6 +108,7 @@ class Reading:
     temperature_celsius: float  # temperature of the air noted with the state; NaN if not
     place: Place  # where it stands
     step_mm: float  # last digit of the value as it was written [mm]
+    tool: str = ""  # what it was measured with, as it was written
 
     @property
     def key(self) -> tuple[str, int, tuple[int, ...]]:
@@ -128,10 +129,16 @@ class KnownGauge:
 def by_gauges(
     readings: Sequence[Reading], gauges: Sequence[KnownGauge]
 ) -> tuple[list[Reading], list[Sentence]]:
-    """Return readings with the uncertainty of a gauge where they state none, and what that says."""
+    """Return readings with the uncertainty of a gauge where they state none, and what that says.
+
+    Of several gauges a row takes that which it names; "dial" names "dial 3" too. Where it names
+    none of them, the quantity decides.
+    """
     made, counts = [], dict.fromkeys(gauges, 0)
     for reading in readings:
         mine = [one for one in gauges if one.quantity in ("", reading.quantity)]
+        if tool := reading.tool.strip().casefold():
+            mine = [one for one in mine if one.name.casefold().startswith(tool)] or mine
         if not mine or not math.isnan(reading.u_mm):
             made.append(reading)
             continue
@@ -217,6 +224,7 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
             *(quantity.name, string, frets, value_mm, u_mm),
             *(inch, strung, humidity_percent),
             *(temperature_celsius, place, step_mm),
+            tool=cells.get("measured_with", ""),
         )
         for string in strings
     ]

@@ -15,12 +15,14 @@ import numpy as np
 from evenfall.gates import unmet
 from evenfall.measurement.heights import Origin
 from evenfall.plan.ranges import LEAST_SHOWN_MM
+from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from evenfall.instrument import Specification
+    from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.plan.limits import Miss, Setting
 
@@ -69,11 +71,17 @@ def notes(specification: Specification, plan: Plan) -> tuple[Note, ...]:
             ("Not certain", _undecided(plan) if stands else (), False),
             ("Set with care", _little_room(plan) if stands else (), False),
             ("Checks by hand", (check.said for check in plan.checks if check.agrees), False),
+            ("Gauges", gauges_of(plan.measurement), False),
             ("Reasons", plan.reasons if stands else (), False),
         )
     )
     made = (Note(topic, tuple(sentences), waits) for topic, sentences, waits in said)
     return tuple(note for note in made if note.sentences)
+
+
+def gauges_of(measurement: Measurement) -> tuple[Sentence, ...]:
+    """Return which gauges the readings were taken with, as far as their study was counted on."""
+    return tuple(route for route in measurement.routes if route.text == GAUGE_ROUTE)
 
 
 def confirmed(plan: Plan) -> bool:

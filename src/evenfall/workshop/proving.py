@@ -10,9 +10,9 @@ from evenfall import pages, proof
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.gates import accepted_gates
-from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.work.cautions import cautions
+from evenfall.work.notes import gauges_of
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_plan, open_readings_after
 from evenfall.workshop.outputs import Outcome
@@ -156,7 +156,7 @@ class ProveOutcome(Outcome):
             both=unit is None,
             date=date,
             cautions=self.cautions,
-            gauges=[route for route in self.after.routes if route.text == GAUGE_ROUTE],
+            gauges=gauges_of(self.after),
         )
         drawings = self.pictures(unit, progress, PRINT if kind == "pdf" else PAGE)
         progress("Setting the certificate", 0.0)

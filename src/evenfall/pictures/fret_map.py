@@ -9,6 +9,7 @@ in shape what the shade says, for prints without grey.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -291,7 +292,7 @@ def _buzz_force_cell(
     k, i = place
     figures = _force_text(force_n), _share_text(share)
     mark = _mark(state, share)
-    note = said("{note:stopped}", note=(k + 1, i)).capitalize()
+    note = _note(k + 1, i)
     beside = ""
     if first_touched is not None and share < _SHARE_SHOWING_FRET:
         beside = str(first_touched)
@@ -306,6 +307,12 @@ def _buzz_force_cell(
     if mark:
         label += f"; {dict(_MARKS)[mark]}"
     return Cell(k + 1, i, _risk(share), figures, label, mark, beside)
+
+
+@lru_cache(maxsize=1024)
+def _note(string: int, stopped_fret: int) -> str:
+    """Return what a note is called: a drag asks for every note of a neck, twenty times a second."""
+    return said("{note:stopped}", note=(string, stopped_fret)).capitalize()
 
 
 def _risk(share: float) -> Shade:

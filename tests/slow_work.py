@@ -37,7 +37,7 @@ def lasting(work: tasks.Work) -> dict[str, Any]:
 def do(pipe: Connection, address: str, task: Task, folder: Path | None) -> None:
     """Do one task, the lasting one among its kinds."""
     kinds: Any = tasks.KINDS
-    kinds["lasting"] = ("Lasting", lasting)
+    kinds["lasting"] = kinds["notice"] = ("Lasting", lasting)
     pool.work(pipe, address, task, folder)
 
 

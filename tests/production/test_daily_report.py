@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,7 +23,7 @@ from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_rep
 from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
 from evenfall.workshop.notices import Looking
 from evenfall.workshop.quality import act_on_chart
-from evenfall.workshop.signals import new_signals
+from evenfall.workshop.signals import signals_of_frozen
 
 STEADY = np.round(0.2 + 0.01 * np.random.default_rng(0).normal(size=30), 4).tolist()
 
@@ -147,19 +146,15 @@ def test_the_command_writes_paper_and_says_the_same(dossiers: Dossiers, tmp_path
     assert (done.exit_code, "Name the archive with --archive" in done.output) == (2, True)
 
 
-def test_a_signal_of_frozen_limits_is_told_once(dossiers: Dossiers) -> None:
+def test_signals_are_those_after_the_limits_were_frozen(dossiers: Dossiers) -> None:
     prove(dossiers, STEADY, "2026-03-02", 0)
     asked = ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"}, person="Q. U.")
-    assert list(new_signals(dossiers.archive)) == []
+    assert list(signals_of_frozen(dossiers.archive)) == []
     act_on_chart(asked, "frozen", "QC-0029", "runs as it should")
-    assert list(new_signals(dossiers.archive)) == []
+    assert list(signals_of_frozen(dossiers.archive)) == []
     prove(dossiers, [0.34], "2026-03-03", 30)
-    with ThreadPoolExecutor(4) as several:
-        found = list(several.map(lambda _: list(new_signals(dossiers.archive)), range(4)))
-    (told,) = {(one.rule, one.point) for some in found for one in some}
-    assert told == ("outside-limits", "QC-0030")
-    assert sum(map(len, found)) == 1
-    assert list(new_signals(dossiers.archive)) == []
+    told = {(one.rule, one.point) for one in signals_of_frozen(dossiers.archive)}
+    assert told == {("outside-limits", "QC-0030")}
 
 
 @pytest.mark.parametrize(
@@ -181,7 +176,7 @@ def test_a_chart_that_a_partner_damaged_spoils_no_report_and_no_notice(
     act = {"act": "frozen", "point": "QC-0029", "at": at, "reason": "so it came", "asked": asked}
     dossiers.archive.file(None, [opened, Filing("on chart", act)])
     assert daily_report(dossiers, ReportRequest("2026-03-02")).alarms == 0
-    assert list(new_signals(dossiers.archive)) == []
+    assert list(signals_of_frozen(dossiers.archive)) == []
 
 
 def test_a_notice_of_a_signal_is_put_once(

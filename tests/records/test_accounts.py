@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import select
 
 from evenfall.errors import RequestError
-from evenfall.records import Archive, audit
+from evenfall.records import Archive, audit, persons
 from evenfall.records.accounts import (
     INVITED_DAYS,
     LOGIN_DAYS,
@@ -21,7 +21,7 @@ from evenfall.records.accounts import (
 )
 from evenfall.records.copying import copy
 from evenfall.records.shared_lots import SharedLots
-from evenfall.records.tables import ACCOUNT, INVITATION, LOGIN, TOKEN
+from evenfall.records.tables import ACCOUNT, INVITATION, LOGIN, PERSON, TOKEN
 
 PASSWORD = "four words of a test"  # noqa: S105
 HERE = "192.0.2.7"  # RFC 5737: an address for documentation
@@ -168,13 +168,27 @@ def test_an_ended_account_is_out_at_once_and_the_last_manager_stays(accounts: Ac
         accounts.log_in("M. Tessquin", PASSWORD, HERE)
 
 
-def test_who_is_erased_cannot_log_in(accounts: Accounts, archive: Archive) -> None:
+def test_a_name_is_erased_once_its_account_is_ended(accounts: Accounts, archive: Archive) -> None:
+    """Or the last manager's account could end that way, or by a file from elsewhere."""
     joined(accounts)
-    joined(accounts, "M. Tessquin", "bench")
+    made = joined(accounts, "M. Tessquin", "bench")
     _, key = accounts.log_in("M. Tessquin", PASSWORD, HERE)
-    archive.erase("M. Tessquin")
-    assert accounts.logged_in(key) is None
+    for name in ("Q. Ulbrenq", "M. Tessquin"):
+        with pytest.raises(RequestError, match="can still log in; end the account"):
+            archive.erase(name)
+    with archive.reading() as connection:
+        wanted = select(PERSON).where(PERSON.c.name == "M. Tessquin")
+        (person,) = connection.execute(wanted).all()
+    elsewhere = persons.Person(person.id, persons.pseudonym(person.id), "")
+    with archive.writing() as connection:
+        persons.absorb(connection, [elsewhere])
+    assert accounts.logged_in(key) is not None
+    accounts.end(made.id)
+    with archive.writing() as connection:
+        persons.absorb(connection, [elsewhere])
     assert "Tessquin" not in repr(accounts.listed())
+    with pytest.raises(RequestError, match="No person of the name"):
+        archive.erase("M. Tessquin")
 
 
 def test_guesses_are_slowed_by_name(accounts: Accounts, clock: Clock) -> None:

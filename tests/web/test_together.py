@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx2
 import pytest
 from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient
@@ -16,6 +17,8 @@ from playwright.sync_api import Browser, expect
 import evenfall as ef
 from evenfall import workshop
 from evenfall.records import Filing
+from evenfall.records.accounts import Accounts
+from evenfall.records.queue import Queue
 from evenfall.web.application import PARTS, application
 from evenfall.web.rights import NEEDS
 from evenfall.web.together import FILINGS
@@ -24,6 +27,7 @@ from served import serving
 from steps import by_place, open_new
 
 PORT = 8417
+PASSWORD = "four words of a test"  # noqa: S105
 BEFORE, SPEC = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
 
 
@@ -322,6 +326,34 @@ def test_who_looks_at_a_page_hears_what_another_files(tmp_path: Path, browser: B
         told.get_by_role("link", name="Load the page again").click()
         expect(page.locator("meanwhile-filed")).to_be_hidden()
         context.close()
+
+
+def test_a_stream_ends_with_the_log_in_that_opened_it(tmp_path: Path) -> None:
+    with serving(tmp_path / "archive") as place:
+        with ef.archive(str(tmp_path / "archive")) as dossiers:
+            made = ef.measure(ef.MeasureRequest((BEFORE,), SPEC, serial="UY-0417")).measurement
+            dossier = dossiers.file(made, files=(SPEC, BEFORE)).line.dossier
+            task = Queue(dossiers.archive).put("receive", {"sizes": [1]}, state="receiving")
+            accounts = Accounts(dossiers.archive)
+            made_here = accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
+            key = accounts.log_in_as(made_here.id)
+            version = dossiers.show(dossier).version
+        headers = {"cookie": f"evenfall-log-in={key}"}
+        with httpx2.Client(base_url=place, headers=headers, timeout=60.0) as client:
+            for path in (
+                f"/instruments/{dossier}/changes?since={version}",
+                f"/under-way/{task.id}/events",
+            ):
+                with client.stream("GET", path) as stream:
+                    lines = stream.iter_lines()
+                    assert next(lines).startswith("retry")
+                    with ef.archive(str(tmp_path / "archive")) as dossiers:
+                        Accounts(dossiers.archive).log_out(key)
+                    assert not [line for line in lines if "filed" in line]  # it ends
+                assert client.get(path).status_code == 401
+                with ef.archive(str(tmp_path / "archive")) as dossiers:
+                    key = Accounts(dossiers.archive).log_in_as(made_here.id)
+                client.headers["cookie"] = f"evenfall-log-in={key}"
 
 
 def test_pages_behind_the_one_that_is_looked_at_hold_no_connection(

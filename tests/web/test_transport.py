@@ -8,9 +8,12 @@ import re
 import signal
 import socket
 import ssl
+import threading
+import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -28,7 +31,9 @@ from evenfall.web.place import Place
 from evenfall.web.transport import (
     CERTIFICATE_DAYS,
     context,
+    ends_soon,
     is_own,
+    kept_fresh,
     listen,
     own_certificate,
     own_names,
@@ -175,6 +180,57 @@ def test_a_certificate_that_soon_ends_is_made_again(
     certificate, _, same = own_certificate(tmp_path, ["team.example"])
     assert loaded(certificate).not_valid_after_utc > first.not_valid_after_utc
     assert same == authority
+
+
+def test_a_certificate_that_was_renewed_is_taken_into_use_without_a_restart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("evenfall.web.transport.CERTIFICATE_DAYS", 20)
+    certificate, key, _ = own_certificate(tmp_path, ["team.example"])
+    assert ends_soon(certificate)
+    monkeypatch.undo()
+    first, made = loaded(certificate), context(certificate, key)
+    asked = ssl.create_default_context(cafile=tmp_path / "authority.crt")
+
+    def shown() -> x509.Certificate:
+        """Return what somebody who calls now is shown."""
+        here, there = (ssl.MemoryBIO() for _ in range(2))
+        server = made.wrap_bio(here, there, server_side=True)
+        client = asked.wrap_bio(there, here, server_hostname="team.example")
+        for end in (client, server, client, server):
+            with suppress(ssl.SSLWantReadError):
+                end.do_handshake()
+        return x509.load_der_x509_certificate(client.getpeercert(binary_form=True) or b"")
+
+    assert shown() == first
+    stop = threading.Event()
+    renew = partial(own_certificate, tmp_path, ["team.example"])
+    watching = partial(kept_fresh, made, (certificate, key), renew, every_s=0.01, stop=stop)
+    thread = threading.Thread(target=watching)
+    thread.start()
+    end = time.monotonic() + 30
+    while shown() == first and time.monotonic() < end:
+        time.sleep(0.02)
+    stop.set()
+    thread.join()
+    assert shown() == loaded(certificate) != first
+    assert not ends_soon(certificate)
+
+
+def test_names_that_no_certificate_can_hold_are_left_out_or_one_sentence(
+    settings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("socket.gethostname", lambda: "bänk_1")
+    place, speaking = placed("0.0.0.0", own=True)  # noqa: S104
+    assert speaking is not None
+    assert place.hosts
+    assert "bänk_1" not in place.hosts
+    with pytest.raises(RequestError, match="no name that a browser can call"):
+        placed("bänk", own=True)
+    long, short = (
+        placed("::1", (name,), own=True)[0] for name in ("2001:DB8:0:0::7", "2001:db8::7")
+    )
+    assert long == short  # and the authority is the same: no tablet has to be told again
 
 
 # ---- from outside --------------------------------------------------------------------------------

@@ -106,6 +106,19 @@ def test_two_side_by_side_are_told_apart_and_a_stop_ends_only_one(dossiers: Doss
         until(lambda: gone(process), bool)
 
 
+def test_notices_to_a_receiver_that_is_away_hold_up_nobody_s_work(dossiers: Dossiers) -> None:
+    with pool_of(dossiers) as pool:
+        notices = [pool.queue.put("notice", {"seconds": 600}) for _ in range(3)]
+        pool.wake()
+        begun(pool.queue, notices[0])
+        work = [pool.queue.put("lasting", {"seconds": 1.0}) for _ in range(3)]
+        pool.wake()
+        for task in work:
+            assert reaches(pool, task, "done").result["answer"] == 42
+        states = [pool.shown(task.id).state for task in notices]
+    assert states == ["running", "waiting", "waiting"]
+
+
 def test_an_error_reaches_the_person_and_a_fault_says_that_it_is_one(dossiers: Dossiers) -> None:
     with pool_of(dossiers) as pool:
         wrong = pool.queue.put("lasting", {"seconds": 0, "refuses": True})

@@ -488,7 +488,8 @@ def _of_name(connection: Connection, name: str) -> Account | None:
 
 
 def _refuse_twin(connection: Connection, name: str) -> None:
-    """Refuse a name by which somebody logs in already."""
+    """Refuse a name by which somebody logs in already, or is just about to."""
+    connection.execute(select(ARCHIVE).with_for_update())  # of two who join, one waits
     if name and _of_name(connection, name):
         raise RequestError(
             "There is an account of the name {name:quoted}; add an initial, so that the two can be "

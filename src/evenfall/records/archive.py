@@ -297,6 +297,11 @@ class Archive:
             numbers = list(connection.execute(known).scalars())
             if not numbers:
                 raise RequestError("No person of the name {name:quoted} is kept here.", name=name)
+            if persons.log_in(connection, numbers):
+                raise RequestError(
+                    "{name:quoted} can still log in; end the account, then erase the name.",
+                    name=name,
+                )
             for number in numbers:
                 persons.erase(connection, number)
         return persons.pseudonym(numbers[0])

@@ -15,7 +15,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from evenfall.records.entries import sha256
-from evenfall.records.tables import PERSON
+from evenfall.records.tables import ACCOUNT, PERSON
 
 _REFERENCE = "person:"
 
@@ -73,15 +73,26 @@ def erase(connection: Connection, number: str) -> None:
     )
 
 
+def log_in(connection: Connection, numbers: Iterable[str]) -> bool:
+    """Say whether any of some persons has an account that goes on."""
+    mine = select(ACCOUNT.c.id).where(ACCOUNT.c.person.in_(list(numbers)), ACCOUNT.c.ended == "")
+    return connection.execute(mine.limit(1)).first() is not None
+
+
 def absorb(connection: Connection, persons: Iterable[Person]) -> None:
-    """Take persons over from a partner; a name that one side erased stays erased."""
+    """Take persons over from a partner; a name that one side erased stays erased.
+
+    Of somebody who logs in here the name stays until the account is ended: no file from elsewhere
+    shuts anybody out.
+    """
     for person in persons:
         known = names_of(connection, [person.id]).get(person.id)
         if known is None:
             row = {"id": person.id, "name": person.name, "salt": person.salt}
             connection.execute(PERSON.insert().values(row))
         elif known.salt and person.name and not person.salt:
-            erase(connection, person.id)
+            if not log_in(connection, [person.id]):
+                erase(connection, person.id)
         elif not known.name and person.name:
             row = {"name": person.name, "salt": person.salt}
             connection.execute(PERSON.update().where(PERSON.c.id == person.id).values(row))

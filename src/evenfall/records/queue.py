@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import secrets
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -24,8 +24,8 @@ from sqlalchemy import Connection, Row, delete, select, update
 from evenfall.codec import Content
 from evenfall.codec.forms import finding, spoken, text
 from evenfall.errors import At, EvenfallError, Finding, FindingsError, RequestError
-from evenfall.records.archive import Archive
-from evenfall.records.tables import ARCHIVE, TASK
+from evenfall.records.archive import Archive, insert_new
+from evenfall.records.tables import ARCHIVE, TASK, UPKEEP
 from evenfall.wording import Sentence
 
 State = Literal["receiving", "waiting", "running", "done", "refused", "stopped"]
@@ -111,15 +111,37 @@ class Queue:
         with self.archive.writing() as connection:
             if same and (known := _like(connection, kind, same)):
                 return known
-            now = self.archive.clock()
-            values = {
-                **{"id": secrets.token_hex(16), "kind": kind, "dossier": dossier, "same": same},
-                **{"state": state, "at": now, "changed": now, "runner": "", "doing": ""},
-                **{"asked": json.dumps(asked, allow_nan=False), "result": "{}"},
-                **{"permille": 0, "beat": 0, "tries": 0, "stop": 0},
-            }
-            connection.execute(TASK.insert(), values)
-        return self.get(str(values["id"]))
+            made = self._insert(connection, kind, asked, dossier=dossier, same=same, state=state)
+        return self.get(made)
+
+    def put_once(self, kind: str, asked: Mapping[str, Any], name: str) -> None:
+        """Ask for something once for good by its name, for longer than its task is kept."""
+        with self.archive.writing() as connection:
+            take = insert_new(connection, UPKEEP)
+            if connection.execute(
+                take.values(sort=name, at=self.archive.clock(), said="")
+            ).rowcount:
+                self._insert(connection, kind, asked, dossier="", same="", state="waiting")
+
+    def _insert(
+        self,
+        connection: Connection,
+        kind: str,
+        asked: Mapping[str, Any],
+        *,
+        dossier: str,
+        same: str,
+        state: State,
+    ) -> str:
+        now, name = self.archive.clock(), secrets.token_hex(16)
+        values = {
+            **{"id": name, "kind": kind, "dossier": dossier, "same": same},
+            **{"state": state, "at": now, "changed": now, "runner": "", "doing": ""},
+            **{"asked": json.dumps(asked, allow_nan=False), "result": "{}"},
+            **{"permille": 0, "beat": 0, "tries": 0, "stop": 0},
+        }
+        connection.execute(TASK.insert(), values)
+        return name
 
     def get(self, name: str) -> Task:
         """Return a task; `RequestError` where it is not there, or no more."""
@@ -199,11 +221,14 @@ class Queue:
 
     # ---- what a worker does ----------------------------------------------------------------------
 
-    def claim(self, runner: str, silent: Mapping[str, int]) -> Task | None:
+    def claim(
+        self, runner: str, silent: Mapping[str, int], room: Callable[[str], bool] = lambda _: True
+    ) -> Task | None:
         """Take the task that waits longest, or one whose worker has fallen silent.
 
-        `silent` gives the last sign of life of each task that showed no new one for long. A task
-        that was begun too often is left to a person.
+        `room` says whether there is room for one of a kind. `silent` gives the last sign of life of
+        each task that showed no new one for long. A task that was begun too often is left to a
+        person.
         """
         with self.archive.writing() as connection:
             rows = connection.execute(
@@ -211,6 +236,8 @@ class Queue:
             )
             for row in rows.all():
                 if row.state == "running" and silent.get(row.id) != row.beat:
+                    continue
+                if not room(row.kind):
                     continue
                 values: dict[str, Any] = {"changed": self.archive.clock(), "beat": row.beat + 1}
                 if row.stop:

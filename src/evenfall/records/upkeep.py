@@ -16,7 +16,7 @@ from typing import Any, Literal, get_args
 from sqlalchemy import Connection, Table, delete, func, insert, select, text
 
 from evenfall.errors import RequestError
-from evenfall.records.archive import Archive, insert_new
+from evenfall.records.archive import Archive
 from evenfall.records.engines import DATABASE
 from evenfall.records.tables import ARCHIVE, DOCUMENT, ENTRY, KEPT_FILE, SIGNATURE, UPKEEP
 
@@ -66,13 +66,6 @@ def note_done(archive: Archive, sort: Sort, said: str) -> None:
     with suppress(RequestError), archive.writing() as connection:
         connection.execute(delete(UPKEEP).where(UPKEEP.c.sort == sort))
         connection.execute(insert(UPKEEP).values(sort=sort, at=archive.clock(), said=said))
-
-
-def claimed(archive: Archive, name: str) -> bool:
-    """Say whether a name is claimed here for the first time; of several who ask one hears yes."""
-    with archive.writing() as connection:
-        take = insert_new(connection, UPKEEP).values(sort=name, at=archive.clock(), said="")
-        return bool(connection.execute(take).rowcount)
 
 
 def filed(archive: Archive) -> int:

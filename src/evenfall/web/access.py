@@ -130,6 +130,14 @@ def address_of(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
+def may_still(request: Request) -> bool:
+    """Say whether who opened a stream may go on looking: a log-in may have ended meanwhile."""
+    door = door_of(request)
+    cookie = request.cookies.get(door.cookie, "")
+    who = door.who(cookie, request.headers.get("authorization", ""))
+    return who.account == who_of(request).account and who.may("look")
+
+
 def require(request: Request, right: Right) -> None:
     """Refuse who has not a right, where it depends on more than the route."""
     if not who_of(request).may(right):

@@ -585,7 +585,7 @@ def task_shown(request: Request, task: TaskId) -> Response:
 def events(request: Request, task: TaskId) -> Response:
     """Tell how a task goes on until it has ended, by server-sent events; `data` is the task."""
     _shown(request, task)
-    return telling(shop_of(request), task, task_values, _ALIVE_S)
+    return telling(request, task, task_values, _ALIVE_S)
 
 
 @router.post("/tasks/{task}/stop", tags=["under way"], responses=gives(TASK, 200, 404))

@@ -12,6 +12,7 @@ import threading
 from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib import import_module
 from ipaddress import ip_address
 from pathlib import Path
@@ -21,9 +22,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from evenfall.errors import At, Cancelled, RequestError
-from evenfall.web.transport import HOST, context, is_own, listen, own_certificate, own_names
+from evenfall.web.transport import (
+    HOST,
+    context,
+    ends,
+    ends_soon,
+    is_own,
+    kept_fresh,
+    listen,
+    own_certificate,
+    own_names,
+)
 
 if TYPE_CHECKING:
+    from ssl import SSLContext
+
     from evenfall.web.access import Door
     from evenfall.web.place import Place
     from evenfall.web.shop import Shop
@@ -144,6 +157,9 @@ def command(
             click.echo(f"On a tablet, once: {first}trust")
             click.echo(f"Its figures there: {place.fingerprint}")
         threading.Thread(target=_load_ahead, daemon=True).start()
+        if tls and ends_soon(tls[0]):
+            told = "Put the new one in its place: it is taken into use without a restart."
+            click.echo(f"The certificate ends on {ends(tls[0])}. {told}")
         show_owner_code(app.state.door, first, wanted=owner_code)
         click.echo("Stop with Ctrl+C.")
         if opened and not show(first) and (picture := first_picture(app.state.shop)):
@@ -206,15 +222,34 @@ def placed(
     if behind and not names:
         raise RequestError("Say how a browser calls the proxy.", at=At(field="name"))
     called = tuple(_as_called(name) for name in names)
-    called = called or (() if alone and not own else own_names(host))
-    authority = b""
+    called = called or (() if alone and not own else _names_here(host))
+    authority, renew = b"", None
     if own:
-        *pair, authority = own_certificate(settings_folder() / "tls", called or (host,))
+        renew = partial(own_certificate, settings_folder() / "tls", called)
+        *pair, authority = renew()
         tls = (Path(str(pair[0])), Path(str(pair[1])))
-    made = context(*tls) if tls else None
     accounts = bool(behind) or not alone
     place = Place(called, bool(tls or behind), accounts, authority)
-    return place, (lambda _config, _default: made) if made else None
+    if tls is None:
+        return place, None
+    made, files = context(*tls), tls
+
+    def speaking(_config: object, _default: object) -> SSLContext:
+        fresh = partial(kept_fresh, made, files, renew)
+        threading.Thread(target=fresh, name="certificate", daemon=True).start()
+        return made
+
+    return place, speaking
+
+
+def _names_here(host: str) -> tuple[str, ...]:
+    """Return the names of this machine that a browser can call."""
+    found = own_names(host)
+    made = []
+    for name in found:
+        with suppress(RequestError):
+            made.append(_as_called(name))
+    return tuple(made) or (_as_called(found[0]),)
 
 
 def _as_called(name: str) -> str:

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any
 from evenfall.errors import Cancelled, EvenfallError, RequestError
 from evenfall.records.queue import Queue, Refusal
 from evenfall.web.words import FAULT
+from evenfall.workshop.notices import KIND as NOTICE
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -157,7 +158,8 @@ class Pool:
         if self._look is not None and now - self._last_look > LOOK_S:
             self._last_look = now
             self._look(self.queue)
-        if len(self._running) >= self._at_once or now - self._looked < self._beat_s:
+        full = not (self._room("") or self._room(NOTICE))
+        if full or now - self._looked < self._beat_s:
             return
         silent = {}
         waits = self.queue.waits()
@@ -171,14 +173,19 @@ class Pool:
                     silent[task.id] = task.beat
         self._seen = {t.id: self._seen[t.id] for t in waits if t.id in self._seen}
         self._looked = now
-        while len(self._running) < self._at_once and (
-            silent or any(task.state == "waiting" for task in waits)
-        ):
-            taken = self.queue.claim(self.runner, silent)
+        while silent or any(task.state == "waiting" for task in waits):
+            taken = self.queue.claim(self.runner, silent, self._room)
             if taken is None:
                 return
             silent.pop(taken.id, None)
             self._start(taken)
+
+    def _room(self, kind: str) -> bool:
+        """Say whether there is room for one more of a kind: notices have a lane of their own."""
+        notices = sum(one.task.kind == NOTICE for one in self._running.values())
+        if kind == NOTICE:
+            return notices == 0
+        return len(self._running) - notices < self._at_once
 
     def _start(self, task: Task) -> None:
         context = get_context("spawn")

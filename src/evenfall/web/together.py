@@ -13,6 +13,7 @@ from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response, StreamingResponse
 
 from evenfall.units import read_number
+from evenfall.web.access import may_still
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
 from evenfall.workshop.specifying import look_at_text
@@ -43,8 +44,10 @@ async def changes(
     dossiers = shop.dossiers
     dossier = await run_in_threadpool(dossiers.named, name)
 
-    def meanwhile() -> list[str]:
-        """Return what was filed, and by whom."""
+    def meanwhile() -> list[str] | None:
+        """Return what was filed, and by whom; None for who may no longer look."""
+        if not may_still(request):
+            return None
         if dossiers.archive.version(dossier) == since:
             return []
         return [
@@ -58,6 +61,8 @@ async def changes(
         silent_s = 0.0
         while not shop.pool.leaving:
             lines = await run_in_threadpool(meanwhile)
+            if lines is None:
+                return
             if lines:
                 yield f"data: {json.dumps({'lines': lines})}\n\n"
                 return

@@ -9,27 +9,31 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import logging
 import os
 import socket
 import ssl
-from collections.abc import Sequence
+import threading
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.files import write_atomically
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ec import EllipticCurvePrivateKey
     from cryptography.x509 import Certificate, GeneralName, KeyUsage
 
+LOG = logging.getLogger("evenfall.web")
 HOST = "127.0.0.1"
 AUTHORITY_DAYS = 3650
 CERTIFICATE_DAYS = 365
 """Fewer than the 366 days that Mozilla's "intermediate" TLS configuration allows."""
 _SOON = timedelta(days=30)
+_LOOK_S = 3600.0
 _AUTHORITY, _SERVER = "authority", "server"
 
 
@@ -106,12 +110,57 @@ def context(certificate: Path, key: Path) -> ssl.SSLContext:
     return made
 
 
+def kept_fresh(
+    made: ssl.SSLContext,
+    pair: tuple[Path, Path],
+    renew: Callable[[], object] | None = None,
+    *,
+    every_s: float = _LOOK_S,
+    stop: threading.Event | None = None,
+) -> None:
+    """Take a certificate that was renewed into use for whoever comes from now on, until stopped.
+
+    `renew` makes ours again before it runs out; of one that is given, its files are watched.
+    """
+    stop = stop or threading.Event()
+    before = _changed_ns(pair)
+    while not stop.wait(every_s):
+        try:
+            if renew is not None:
+                renew()
+            now = _changed_ns(pair)
+            if now != before:
+                context(*pair)  # what does not go together is not taken
+                made.load_cert_chain(*pair)
+                before = now
+                LOG.info("certificate", extra={"told": {"until": ends(pair[0])}})
+        except (EvenfallError, OSError) as error:
+            LOG.warning("certificate", extra={"told": {"reason": str(error)}})
+
+
+def _changed_ns(pair: tuple[Path, Path]) -> list[int]:
+    return [path.stat().st_mtime_ns for path in pair]
+
+
+def ends(certificate: Path) -> str:
+    """Return the day on which a certificate ends."""
+    from cryptography.x509 import load_pem_x509_certificate
+
+    return f"{load_pem_x509_certificate(certificate.read_bytes()).not_valid_after_utc:%Y-%m-%d}"
+
+
+def ends_soon(certificate: Path) -> bool:
+    """Say whether a certificate ends within a month, or has ended."""
+    return ends(certificate) < f"{datetime.now(UTC) + _SOON:%Y-%m-%d}"
+
+
 def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path, bytes]:
     """Return certificate and key for names, made by our own authority, and the authority's.
 
     The authority stays as long as it can vouch for the names; for another name a new one is made,
     which every tablet has to be told to trust again.
     """
+    names = [_canonical(name) for name in names]
     folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     authority = _kept(folder / f"{_AUTHORITY}.crt")
     if authority is None or not _vouches(authority, names):
@@ -123,6 +172,13 @@ def own_certificate(folder: Path, names: Sequence[str]) -> tuple[Path, Path, byt
         _make_certificate(folder, authority, names)
     public = (folder / f"{_AUTHORITY}.crt").read_bytes()
     return folder / f"{_SERVER}.crt", folder / f"{_SERVER}.key", public
+
+
+def _canonical(name: str) -> str:
+    """Return a name as certificates are compared: an address in its shortest form."""
+    with suppress(ValueError):
+        return str(ipaddress.ip_address(name))
+    return name
 
 
 def _kept(path: Path) -> Certificate | None:

@@ -21,11 +21,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
 from evenfall.errors import At, Progress, RequestError, silent
-from evenfall.records.upkeep import claimed, filed
+from evenfall.records.upkeep import filed
 from evenfall.wording import plain_line, say
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_charts import query_of
-from evenfall.workshop.signals import new_signals
+from evenfall.workshop.signals import signals_of_frozen
 
 if TYPE_CHECKING:
     from evenfall.records.entries import Entry
@@ -104,9 +104,9 @@ def _mail(given: str) -> Mail:
 
 def notify(queue: Queue, subject: str, text: str, place: str = "", *, key: str) -> None:
     """Give notice of something, once by its key; nothing where no way is set up."""
-    if ways() and claimed(queue.archive, f"notice:{key}"):  # for longer than a task is kept
+    if ways():
         asked = {"subject": plain_line(subject)[:200], "text": text[:_LONGEST], "place": place}
-        queue.put(KIND, asked)
+        queue.put_once(KIND, asked, f"notice:{key}")
 
 
 class Looking:
@@ -136,7 +136,7 @@ def _look_at_filed(dossiers: Dossiers, queue: Queue, today: str) -> None:
         if entry.facts is not None and _days(entry.at[:10], today) <= _DAYS:
             _verdict(dossiers, queue, entry)
     _gauges(dossiers, queue, today)
-    for one in new_signals(dossiers.archive):
+    for one in signals_of_frozen(dossiers.archive):
         place = f"/charts?{query_of(one.asked)}"
         key = f"signal:{one.chart}:{one.rule}:{one.point}:{one.at}"
         notify(queue, f"{one.chart}: not in control", say(one.said), place, key=key)

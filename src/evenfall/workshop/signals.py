@@ -1,4 +1,4 @@
-"""Signals of charts whose limits a person has frozen: each is told once, whoever asks first."""
+"""Signals of charts whose limits a person has frozen."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from evenfall.errors import EvenfallError
-from evenfall.records.entries import sha256
-from evenfall.records.upkeep import claimed
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.kept_charts import kept_charts
@@ -26,7 +24,7 @@ WATCHED = 1000
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """A signal that nobody was told yet."""
+    """A signal that people are to be told of."""
 
     chart: str  # name of the chart
     asked: dict[str, object]  # fields of the request for its readings
@@ -46,12 +44,8 @@ class Told:
         )
 
 
-def new_signals(archive: Archive) -> Iterator[Told]:
-    """Yield each signal once: who gets it here is the one to tell people.
-
-    Asked are the charts with frozen limits, and of them the points after those that the limits came
-    from. Two programs on one archive never get the same signal.
-    """
+def signals_of_frozen(archive: Archive) -> Iterator[Told]:
+    """Yield the signals of charts with frozen limits, after the points that those came from."""
     for kept in kept_charts(archive):
         if not kept.since:
             continue
@@ -59,10 +53,7 @@ def new_signals(archive: Archive) -> Iterator[Told]:
             made = chart(ChartRequest(Filed(archive, most=WATCHED), **kept.asked))
         except EvenfallError:
             continue  # nothing to chart just now; the page of the chart says why
-        for told in _signals(made, kept):
-            name = sha256("\x1f".join((kept.dossier, told.rule, told.point, told.at)))
-            if claimed(archive, f"signal:{name}"):
-                yield told
+        yield from _signals(made, kept)
 
 
 def _signals(made: ChartOutcome, kept: Kept) -> Iterator[Told]:

@@ -160,6 +160,7 @@ def test_a_scan_alone_leads_to_a_sheet_beside_it(client: TestClient, dossiers: D
         assert (after.status_code, str(after.url)[-32:]) == (200, dossier)
         assert ("Read what is missing" in after.text) == (not joined)
         assert ("nut slots of every string" in after.text) == (not joined)
+        assert ("Not read whole yet" in after.text) == (not joined)
         assert client.get(f"{place}/line").status_code == 200
         assert client.get(f"{place}/plan", headers=page).status_code == 200
         measure = client.get(f"{place}/measure?add=1", headers=page).text

@@ -49,7 +49,9 @@ def _parts() -> Iterator[str]:
         x = _fret_px(fret)
         yield line(x, _board_px(x), x, _crown_px(fret), width_px=4.0)
     yield line(20.0, _DATUM_PX, 620.0, _DATUM_PX, ink=RISK, width_px=1.4, dash="9 3 2 3")
-    yield text(620, _DATUM_PX + 15, "datum: one straight line", size_px=11, anchor="end", ink=RISK)
+    name = "datum: one straight line"
+    between = 0.5 * (end + _SADDLE_PX)
+    yield text(between, _DATUM_PX - 7, name, size_px=11, anchor="middle", ink=RISK)
     yield from _height(_NUT_PX - 18, _SLOT_PX, "slot")
     for fret in _SHOWN:
         yield from _height(_fret_px(fret) + 7, _crown_px(fret), f"crown {fret}")

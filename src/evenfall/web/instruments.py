@@ -92,6 +92,7 @@ def instrument(request: Request, name: str) -> Response:
         "cells": [],
         "picture": "",
         "changed": told.changed,
+        "lacking": told.lacking,
     }
     if told.measurement is not None:
         found = shop.diagnosis(told)

@@ -15,6 +15,7 @@ import re
 import statistics
 import time
 from pathlib import Path
+from typing import Any
 
 from server import percentile, processor_ms, started
 
@@ -40,10 +41,19 @@ class Browser:
     def __init__(self, place: str) -> None:
         self._connection = http.client.HTTPConnection(place.split("//")[1].strip("/"))
 
+    def _ask(self, *asked: Any) -> http.client.HTTPResponse:
+        """Return the answer; on a busy machine the server may have closed the connection."""
+        try:
+            self._connection.request(*asked)
+            return self._connection.getresponse()
+        except (ConnectionError, http.client.BadStatusLine):
+            self._connection.close()
+            self._connection.request(*asked)
+            return self._connection.getresponse()
+
     def get(self, path: str) -> bytes:
         """Return a page, redirects followed."""
-        self._connection.request("GET", path, headers={"accept": "text/html"})
-        answer = self._connection.getresponse()
+        answer = self._ask("GET", path, None, {"accept": "text/html"})
         body = answer.read()
         if answer.status == 303:
             return self.get(answer.headers["location"])
@@ -52,13 +62,12 @@ class Browser:
 
     def look(self, name: str, attack_percent: float) -> None:
         """Ask what a plan comes to, as a slider does."""
-        self._connection.request(
+        answer = self._ask(
             "POST",
             f"/instruments/{name}/plan/look",
             json.dumps({"attack_percent": attack_percent}),
             {"content-type": "application/json"},
         )
-        answer = self._connection.getresponse()
         answer.read()
         assert answer.status == 200
 

@@ -157,9 +157,18 @@ def show(request: Request, done: str = "") -> Response:
             shown["version"] = version_of_chart(shop.dossiers.archive, made.name)
             shown |= _shown_chart(made, view)
         except EvenfallError as error:
-            shown["fault"], status = error.words(view.unit, WORDS), 422
+            shown["fault"] = error.words(view.unit, WORDS)
+            status = 422 if request.url.query else 200  # who opens the page has asked nothing yet
     return page(
-        request, "charts.html", view, status, asked=asked, rules=_rules(asked), **choices, **shown
+        request,
+        "charts.html",
+        view,
+        status,
+        asked=asked,
+        first=status == 200,
+        rules=_rules(asked),
+        **choices,
+        **shown,
     )
 
 

@@ -1,4 +1,4 @@
-"""Speed of the pages Charts and Capability over the figures of a million instruments of five sites.
+"""Speed of the pages Charts, Capability and Causes over a million instruments of five sites.
 
 Times are processor time of the pages, the median of five, once quiet and once while 20 records a
 second arrive; what the server of PostgreSQL takes itself is in the time on the wall alone. The
@@ -32,6 +32,11 @@ from records import servers
 SIZE = int(os.environ.get("EVENFALL_STORE_SIZE", "1000000"))
 PORT = 8423
 A_SECOND = 20
+CAUSES = (
+    "quantity=relief",
+    "quantity=relief&model=Quenlo&most=10000",
+    "quantity=action+of+string+1&most=10000",
+)
 ASKED = (
     "",
     "quantity=relief&model=Quenlo&station=bench+8",
@@ -93,7 +98,10 @@ def test_any_chart_of_a_million_within_300_ms(dossiers: ef.Dossiers) -> None:
     client = TestClient(app, base_url=base, headers={"accept": "text/html"})
     places = [f"/charts?{asked}" for asked in ASKED]
     places += [f"/charts/capability?{asked}&lower=0.1&upper=0.3" for asked in ASKED[:3]]
-    worst = 0.0
+    causes = [f"/charts/causes?{asked}" for asked in CAUSES]
+    assert client.get(causes[0]).status_code == 200  # libraries are loaded by the first
+    places += causes
+    worst, slowest = 0.0, 0.0
     ended, filed = threading.Event(), list[float]()
     writer = threading.Thread(target=arriving, args=(dossiers.archive, ended, filed))
     for busy in (False, True):
@@ -107,7 +115,10 @@ def test_any_chart_of_a_million_within_300_ms(dossiers: ef.Dossiers) -> None:
                 f"\n{place}, {'busy' if busy else 'quiet'}: {spent:.0f} ms, {wall:.0f} ms", end=""
             )
             print(f" on the wall, load {load:.1f}", end="")
-            worst = max(worst, spent) if not busy else worst
+            if place in causes:
+                slowest = max(slowest, wall)
+            else:
+                worst = max(worst, spent) if not busy else worst
     took = time.perf_counter() - began
     ended.set()
     writer.join()
@@ -116,3 +127,4 @@ def test_any_chart_of_a_million_within_300_ms(dossiers: ef.Dossiers) -> None:
     newest = client.get("/charts?quantity=relief&most=200").text
     assert "NEW-" in newest or len(filed) == 0
     assert worst < 300.0
+    assert slowest < 5000.0

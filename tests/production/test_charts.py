@@ -15,7 +15,15 @@ from scipy.stats import ttest_ind
 
 from draws import draws
 from evenfall.errors import RequestError
-from evenfall.production import ControlChart, Excluded, Phase, Series, control_chart
+from evenfall.production import (
+    ControlChart,
+    Excluded,
+    Phase,
+    Series,
+    Tolerance,
+    capability,
+    control_chart,
+)
 from evenfall.production.chart_kinds import KINDS, Known, Memory
 from evenfall.production.constants import c4, d2, d3, median_deviation
 from evenfall.production.enough import content_factor, readings_needed
@@ -268,6 +276,10 @@ def test_hard_bake() -> None:
     chart = control_chart(subgroups(table), "xbar-r")
     assert limits(chart) == pytest.approx((1.31795, 1.5056, 1.69325), abs=2e-4)
     assert limits(chart, 1)[1:] == pytest.approx((0.32521, 0.68749), abs=2e-4)
+    made = capability(subgroups(table), Tolerance(1.0, 2.0))
+    assert made.within_level == pytest.approx(0.1398, abs=6e-5)
+    (cp,) = [one.value_index for one in made.indices if one.name == "Cp"]
+    assert cp == pytest.approx(1.192, abs=6e-4)
 
 
 # ---- run lengths -------------------------------------------------------------

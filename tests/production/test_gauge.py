@@ -114,6 +114,14 @@ def test_ten_by_three_by_analysis_of_variance() -> None:
         one = study.component(name)
         assert (one.low_level, one.high_level) == pytest.approx((low, high), rel=0.015)
     assert 100.0 * study.share_of(8.0) == pytest.approx(case["of_tolerance_8"]["gauge"], abs=6e-3)
+    found = sigmas(study)
+    assert 600.0 * found["parts"] / 8.0 == pytest.approx(case["of_tolerance_8"]["parts"], abs=6e-3)
+    ratio = 1.41 * found["parts"] / found["gauge"]
+    assert ratio == pytest.approx(case["pooled_ratio"], abs=1.1e-3)
+    for name, share in case["pooled_share"].items():
+        assert 100.0 * found[name] / found["total"] == pytest.approx(share, abs=0.051)
+    for name, share in case["pooled_contribution"].items():
+        assert 100.0 * study.component(name).variance_share == pytest.approx(share, abs=0.051)
 
 
 def test_unpooled_the_interaction_comes_out_under_zero(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -123,6 +131,14 @@ def test_unpooled_the_interaction_comes_out_under_zero(monkeypatch: pytest.Monke
     printed = case["full_sigma"]
     assert sigmas(study)["repeatability"] == pytest.approx(printed["repeatability"], abs=5.1e-7)
     assert study.below_zero_level == pytest.approx(printed["interaction_variance"], abs=5.1e-6)
+    by_name = {one.name: one for one in study.sources}
+    for name, f_ratio in case["full_f"].items():
+        assert by_name[name].f_ratio == pytest.approx(f_ratio, abs=6e-4), name
+    assert by_name["interaction"].chance == pytest.approx(case["interaction_chance"], abs=6e-4)
+    repeats = by_name["repeats"].sum_level / by_name["repeats"].degrees_of_freedom
+    for name, f_ratio in case["full_f_by_repeats"].items():
+        one = by_name[name]
+        assert one.sum_level / one.degrees_of_freedom / repeats == pytest.approx(f_ratio, abs=6e-3)
     few = {one.name: one for one in gauge_study(readings(ten_by_three()[:, :5] + 3.0)).sources}
     sums = dict(case["parts_1_to_5"])
     total = sums.pop("total")

@@ -179,6 +179,11 @@ def test_plans_by_both_risks() -> None:
     case = CASES["kiermeier"]
     plan = plan_by_risks(*case["risks"])
     assert [plan.stages[0].size_count, plan.stages[0].accepted_count] == case["attributes"]
+    found = [plan.acceptance(share) for share in (0.05, 0.15)]
+    assert found == pytest.approx(case["attributes_accepted"], abs=5.1e-6)
+    known_sigma = variables_plan_by_risks(*case["risks"], sigma_known=True)
+    found = [known_sigma.acceptance(share) for share in (0.05, 0.15)]
+    assert found == pytest.approx(case["sigma_accepted"], abs=5.1e-6)
     for name, known in (("s_method", False), ("sigma_method", True)):
         made = variables_plan_by_risks(*case["risks"], sigma_known=known)
         n, k = case[name]

@@ -103,7 +103,7 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         chart.add(
             text(4.0, y + 12.0, label, size_px=9.5),
             rect(left, y, wide, _BAR_PX, fill=WASH),
-            rect(left, y, wide * share, _BAR_PX, fill=RISK if share > USABLE_SHARE else QUIET),
+            rect(left, y, wide * share, _BAR_PX, fill=QUIET),
             rect(left, y, wide * part, _BAR_PX, fill=INK),
             text(
                 left + wide * share + (5.0 if share < 0.8 else -5.0),

@@ -203,10 +203,21 @@ def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
     assert 10 < skipped < 30
     assert len(lots.lots) == 40
     assert all(lot.state == "skipped" for lot in lots.lots if lot.plan is None)
+    assert all(lot.follows for lot in lots.lots)
     while lots.may_skip:
         lots = keep_lot(dossiers, lots, LotToKeep(f"M-{len(lots.lots)}", 500, skipped=True))
     lots = keep_lot(dossiers, lots, LotToKeep("N", 500, (9,)))
     assert not lots.qualified.qualified
+
+
+def test_a_lot_that_was_skipped_without_right_is_shown(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(one_in=2), [0])
+    facts = {"name": "L-2", "pieces": 500, "found": [], "measured_mm": [], "instruments": []}
+    bent = {**facts, "state": "skipped", "decision": "accepted", "reason": ""}
+    dossiers.archive.file(lots.dossier, [Filing("lot", bent)])
+    there = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
+    assert there is not None
+    assert [lot.follows for lot in there.lots] == [True, False]
 
 
 def test_skipping_lets_pass_what_the_formula_says() -> None:

@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 from fastapi.testclient import TestClient
@@ -23,6 +24,8 @@ from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.web.application import application
 from evenfall.web.rights import NEEDS, ROLE_RIGHTS
 from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.partner_lots import share_lot
 from served import ROOT, serving
 from steps import open_new, readings_file
 
@@ -150,7 +153,7 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
             assert name in story
 
 
-PAGES = ("/people", "/tokens", "/audit", "/shared", "/settings")
+PAGES = ("/people", "/tokens", "/audit", "/shared", "/judged", "/settings")
 
 
 @pytest.mark.parametrize(("wide", "scheme"), [(1280, "light"), (390, "dark")])
@@ -164,7 +167,11 @@ def test_the_pages_of_a_team_keep_nobody_out(
         accounts, lots = Accounts(dossiers.archive), SharedLots(dossiers.archive)
         accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
         accounts.join(accounts.invite("U. Quenlo", "partner", partner=FIRMS[0]), PASSWORD)
-        lots.share("lot 7", FIRMS[0], [dossiers.named(serial) for serial in SERIALS])
+        judged = proposed(agreement("Ulqor Yard (invented)", "Tesquil", receiver=FIRMS[0]), None)
+        for name, found in (("lot 6", 2), ("lot 7", 0)):
+            judged = keep_lot(dossiers, judged, LotToKeep(name, 500, (found,)))
+        kept = f"{judged.dossier}:{judged.lots[-1].entry}"
+        share_lot(dossiers, "", FIRMS[0], SERIALS, kept=kept)
         code, lot = accounts.invite("N. Tesk", "bench"), lots.of()[0].key
     found: list[str] = []
     with serving(tmp_path / "a") as place:
@@ -204,6 +211,9 @@ def test_the_pages_of_a_team_keep_nobody_out(
         page.wait_for_url(re.compile("/instruments$"))
         for at in PAGES:
             look(at)
+        look(f"/shared/{lot}")
+        whose = urlencode({"supplier": "Ulqor Yard (invented)", "receiver": FIRMS[0]})
+        look(f"/judged?{whose}&model=Tesquil&pieces=500")
         page.goto("/people")
         page.locator("summary").first.click()
         look("")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -27,7 +27,6 @@ from evenfall.records.entries import (
     LotJudged,
     LotsAgreed,
     last_of,
-    standing,
 )
 from evenfall.records.labels import normal
 from evenfall.workshop.lots import next_plan, next_stage, still_inspected
@@ -206,58 +205,65 @@ def read_lots(archive: Archive, dossier: str) -> KeptLots | None:
     entries = archive.entries(dossier)
     if not _opened(entries):
         return None
-    shown = {e.hash: e.read() for k in _KINDS for e in standing(entries, k) if e.facts is not None}
+    named = {entry.hash: entry for entry in entries}
+    taken_back = {entry.corrects for entry in entries}
     people = archive.people({entry.person for entry in entries} - {""})
     names = {number: person.name for number, person in people.items()}
+    shown = [
+        (name, entry, entry.read())
+        for name, entry in named.items()
+        if entry.kind in _KINDS and entry.facts is not None and name not in taken_back
+    ]
     answers: dict[str, list[Answer]] = {}
-    for entry in entries:
-        facts = shown.get(entry.hash)
+    for _, entry, facts in shown:
         if isinstance(facts, LotAnswered):
             who = names.get(entry.person, "")
             said = Answer(facts.party, facts.answer, facts.reason, facts.done or entry.at, who)
             answers.setdefault(facts.lot, []).append(said)
-    keys = _keys(archive, entries)
+    keys = _keys(archive, named)
     agreed: LotsAgreed | None = None
     earlier: list[KeptLot] = []
-    judged_lots: list[tuple[Entry, LotJudged]] = []
-    last = ""
+    judged_lots: list[tuple[str, Entry, LotJudged]] = []
+    begun = last = ""
 
     def closed() -> tuple[KeptLot, ...]:
         if agreed is None:
             return ()
-        return tuple(_followed(agreed, judged_lots, answers, keys, names))
+        return tuple(_followed(agreed, judged_lots, answers, keys, names, before=begun))
 
-    for entry in entries:
-        facts = shown.get(entry.hash)
+    for name, entry, facts in shown:
         if isinstance(facts, LotsAgreed):
             earlier += closed()
-            agreed, judged_lots, last = facts, [], entry.hash
+            agreed, judged_lots, begun, last = facts, [], name, name
         elif isinstance(facts, LotJudged) and agreed is not None:
-            judged_lots.append((entry, facts))
-            last = entry.hash
+            judged_lots.append((name, entry, facts))
+            last = name
     if agreed is None:
         return None
-    version = version_of(last_of((entry.hash, entry.before) for entry in entries))
+    version = version_of(last_of((name, entry.before) for name, entry in named.items()))
     return KeptLots(dossier, agreed, closed(), tuple(earlier), version, last)
 
 
 def _followed(
     agreed: LotsAgreed,
-    lots: Sequence[tuple[Entry, LotJudged]],
+    lots: Sequence[tuple[str, Entry, LotJudged]],
     answers: dict[str, list[Answer]],
     keys: dict[str, tuple[str, ...]],
     names: dict[str, str],
+    *,
+    before: str,
 ) -> list[KeptLot]:
-    """Return lots with the state after each."""
+    """Return lots with the state after each; `before` is the entry of their agreement."""
     made: list[KeptLot] = []
     counted: deque[Lot] = deque()
     seen: deque[tuple[LotDecision, State] | None] = deque()
     states, ways = switchings(_fed(counted)), qualifications(_fed(seen))
     after, qualified = next(states), next(ways)
-    for entry, facts in lots:
+    for name, entry, facts in lots:
         plan: Plan | VariablesPlan | None = None
         follows = True
         if facts.state == "skipped":
+            follows = qualified.qualified and not is_drawn(before, agreed.one_in)
             seen.append(None)
         else:
             try:
@@ -268,10 +274,10 @@ def _followed(
             counted.append(lot)
             after = next(states)
             seen.append((facts.decision, after.state))
-        qualified = next(ways)
+        qualified, before = next(ways), name
         made.append(
             KeptLot(
-                entry.hash,
+                name,
                 facts.name,
                 facts.pieces,
                 facts.done or entry.at,
@@ -285,8 +291,8 @@ def _followed(
                 after,
                 qualified,
                 facts.reason,
-                keys.get(entry.hash, ()),
-                tuple(answers.get(entry.hash, ())),
+                keys.get(name, ()),
+                tuple(answers.get(name, ())),
                 follows,
             )
         )
@@ -345,16 +351,16 @@ def judge(
     return plan, Lot(decision, clearly, _SCORE_OF_MEASURED)
 
 
-def _keys(archive: Archive, entries: Sequence[Entry]) -> dict[str, tuple[str, ...]]:
+def _keys(archive: Archive, named: Mapping[str, Entry]) -> dict[str, tuple[str, ...]]:
     """Return by entry which keys signed it, or one that follows it."""
-    signed: dict[str, set[str]] = {entry.hash: set() for entry in entries}
+    signed: dict[str, set[str]] = {name: set() for name in named}
     for one in archive.signatures(signed):
         if one.holds():
             signed[one.entry].add(one.key)
-    for entry in reversed(entries):
-        for earlier in entry.before:
+    for name in reversed(list(named)):
+        for earlier in named[name].before:
             if earlier in signed:
-                signed[earlier] |= signed[entry.hash]
+                signed[earlier] |= signed[name]
     return {name: tuple(sorted(keys)) for name, keys in signed.items()}
 
 

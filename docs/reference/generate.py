@@ -209,7 +209,12 @@ pitches in Hz and cent.
   drawings too, as SVG.
 - **Long work.** What takes long, what brings files sent before, and any call with the header
   `Prefer: respond-async` is answered 202 with a task; its result is at
-  `/api/v1/tasks/{task}/result`.
+  `/api/v1/tasks/{task}/result`. How it goes on comes by server-sent events, each with the task as
+  it stands, and a sign of life each second.
+- **Papers and pictures.** `/api/v1/dossiers/{name}/papers` lists what a dossier can be given as:
+  `certificate.pdf`, `bench-sheet.pdf`, `dossier.pdf`, `label.svg`, `proof-verdict.svg` and others;
+  those for paper as PDF and HTML. `?unit=in` prints inches. Tables for analysts (CSV, Parquet) are
+  a form of `/api/v1/archive/exports`.
 - **Errors** have the shape that the command line prints: one sentence, where, and how to correct
   it, with status 422; 404 where the address names nothing, 409 while the same call is under way,
   412 where somebody else filed meanwhile. See [codes](errors.md).
@@ -218,8 +223,9 @@ pitches in Hz and cent.
   Another call under the same key is refused.
 - **Read again.** A read carries an `ETag`; with `If-None-Match` it is answered 304 where nothing
   changed.
-- **Two at a time.** A filing that carries the `ETag` of the dossier in `If-Match` is refused
-  (412) where something was filed since; the answer says what, when and by whom.
+- **Two at a time.** A filing that carries the `ETag` of the dossier, chart or lot in `If-Match` is
+  refused (412) where something was filed since; the answer says what, when and by whom, and
+  `/api/v1/dossiers/{name}/entries?since=…` shows it.
 - **Lists** come part by part: `next` of one answer is the `cursor` of the next.
 - **Who asks.** Where accounts are on, a token is sent as `Authorization: Bearer …`. What each
   call needs stands below; filing a plan, a specification or a program needs `plan`, filing a
@@ -230,7 +236,7 @@ pitches in Hz and cent.
 def api_page() -> str:
     """Return the page of the addresses for programs."""
     from evenfall.web.api import ROUTERS
-    from evenfall.web.api_description import CHANGES, description
+    from evenfall.web.api_description import CHANGES, LEFT_OUT, description
     from evenfall.web.rights import NEEDS
 
     rows = ["| Call | What it does | Right |", "| --- | --- | --- |"]
@@ -240,8 +246,14 @@ def api_page() -> str:
             said = told.get("description") or told["summary"]
             rows.append(f"| `{call}` | {said.partition(chr(10))[0]} | {NEEDS[call]} |")
     changes = [f"- {day}: {' '.join(told)}" for day, told in CHANGES.items()]
+    without = [f"| {name} | {why} |" for name, why in LEFT_OUT.items()]
+    without = ["| Without a call | Why |", "| --- | --- |", *without]
     parts = [ORIGIN, "# Calls from other programs", API_OPENING.strip(), "## Calls"]
-    parts += ["\n".join(rows), "## Changes", "Within version 1 nothing is removed or renamed."]
+    parts += ["\n".join(rows), "## Left out on purpose"]
+    parts += [
+        "Accounts, tokens and the audit log have no calls: a person sees to them in the pages."
+    ]
+    parts += ["\n".join(without), "## Changes", "Within version 1 nothing is removed or renamed."]
     return "\n\n".join([*parts, "\n".join(changes)]) + "\n"
 
 

@@ -24,8 +24,15 @@ if TYPE_CHECKING:
 
     from evenfall.codec.forms import Plain
 
-VERSION = "1.0"
-CHANGES: Mapping[str, tuple[str, ...]] = {"2026-11-27": ("1.0: the first version.",)}
+VERSION = "1.1"
+CHANGES: Mapping[str, tuple[str, ...]] = {
+    "2026-11-27": (
+        "1.0: the first version.",
+        "1.1: papers and pictures of a dossier, what was filed into it since a version, gauges and "
+        "their studies, kept charts, the report of a day, lots for both sides, backups, how a task "
+        "goes on by server-sent events; the header evenfall-version names the program's version.",
+    )
+}
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
 
 LEFT_OUT: Mapping[str, str] = {

@@ -19,9 +19,13 @@ import pytest
 from hypothesis import settings
 
 import draws
+from evenfall.arrays import shut
 from evenfall.cli import waiting
+from evenfall.strings import excursion
 
 if TYPE_CHECKING:
+    from evenfall.instrument import Specification, StringLines
+    from evenfall.strings.damping import Damping
     from records.servers import Server
 
 #: Reasons for which a test may skip even in CI, as regular expressions over the whole reason.
@@ -33,6 +37,29 @@ ALLOWED_SKIPS = (
 )
 
 IN_CI = os.environ.get("CI", "").lower() in ("1", "true")
+
+
+work_out_table = excursion.excursion_table
+TABLES: dict[object, excursion.ExcursionTable] = {}
+
+
+def table_once(
+    specification: Specification, lines: StringLines, damping: Damping | None = None
+) -> excursion.ExcursionTable:
+    """Work out the excursion table of an instrument once a process: it takes half a second.
+
+    Whatever it may depend on is part of the key, and nobody can write to what is kept.
+    """
+    strings, player = repr(specification.strings), repr(specification.player)
+    places = lines.station_mm.tobytes(), lines.saddle_station_mm.tobytes()
+    key = (specification.frets, strings, player, *places, damping)
+    if key not in TABLES:
+        TABLES[key] = work_out_table(specification, lines, damping)
+        shut(TABLES[key])
+    return TABLES[key]
+
+
+excursion.excursion_table = table_once  # before any module takes it by name
 
 
 def skip_is_allowed(reason: str) -> bool:

@@ -1,4 +1,4 @@
-"""How many examples a property is tried on: one budget in the quick profile, all under ``--all``.
+"""How much is tried: a few examples and cases in the quick profile, all under ``--all``.
 
 `conftest.py` loads one of two profiles before any test is read; neither has a deadline, so that a
 busy machine fails nothing.
@@ -6,8 +6,10 @@ busy machine fails nothing.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
+import pytest
 from hypothesis import settings
 
 QUICK, ALL = "quick", "all"
@@ -23,3 +25,11 @@ def draws(examples: int, **more: Any) -> settings:
     if settings.get_current_profile_name() == QUICK:
         examples = min(examples, QUICK_EXAMPLES)
     return settings(max_examples=examples, **more)
+
+
+def some(cases: Iterable[Any], quick: int) -> list[Any]:
+    """Return the values of one parameter: the first few, and the rest for ``--all``."""
+    return [
+        case if number < quick else pytest.param(case, marks=pytest.mark.slow)
+        for number, case in enumerate(cases)
+    ]

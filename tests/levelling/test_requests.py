@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from draws import some
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification
 from evenfall.levelling import diagnose, make_plan
@@ -133,7 +134,9 @@ def plan_or_sentence(spec: Specification, found: Measurement, **asked: Any) -> P
 
 
 @pytest.mark.parametrize(
-    "keep", [k for n in range(4) for k in itertools.combinations(KEEP, n)], ids="+".join
+    "keep",
+    some([k for n in (0, 1, 3, 2) for k in itertools.combinations(KEEP, n)], 5),
+    ids="+".join,
 )
 @pytest.mark.parametrize("method", [*METHODS, None])
 def test_every_way_with_everything_kept_or_free(keep: tuple[str, ...], method: str | None) -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from draws import some
 from evenfall.levelling import make_plan
 from evenfall.measurement import Measurement, Origin
 from evenfall.plan import Plan
@@ -39,7 +40,7 @@ def test_a_deep_cut_asks_for_a_second_reading() -> None:
     assert plan.confirmation is None
 
 
-@pytest.mark.parametrize("seed", range(2, 10))
+@pytest.mark.parametrize("seed", some(range(2, 10), 2))
 def test_a_reading_of_the_same_neck_confirms(seed: int) -> None:
     plan = planned(reading(1), reading(seed))
     assert plan.confirmation is not None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 from evenfall.wording import sentence
@@ -43,6 +43,7 @@ class Job:
     cutter: int | None = None
     lift_mm: float = 0.0
     parts: object = None
+    last: dict = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def setting(self):
@@ -85,9 +86,13 @@ class Job:
         return emit(self.passes(), header, self.machine, self.fixture)
 
     def cut(self, text):
-        """Return the moves of a program and what it leaves."""
-        traced = trace(text, source="a.ngc")
-        return traced, self.simulated(traced)
+        """Return the moves of a program and what it leaves; those of the last one are kept."""
+        if text not in self.last:
+            traced = trace(text, source="a.ngc")
+            made = traced, self.simulated(traced)
+            self.last.clear()
+            self.last[text] = made
+        return self.last[text]
 
     def simulated(self, traced):
         return simulate(patches_of(self.piece), traced, self.setting.cutters)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from draws import draws
+from draws import draws, some
 from evenfall.errors import RequestError
 from evenfall.work.crown_lines import Lie, lie_by_touch
 from evenfall.work.toolpath import rolled_over, spread_order
@@ -133,7 +133,7 @@ def test_a_mirrored_neck_is_cut_as_its_mirror_image() -> None:
     assert right.piece.crown_point(1, 1)[1] == pytest.approx(-left.piece.crown_point(1, 1)[1])
 
 
-@pytest.mark.parametrize("machine", [MM, INCH])
+@pytest.mark.parametrize("machine", some([MM, INCH], 1))
 def test_a_lifted_program_cuts_nothing(machine: str) -> None:
     job = made_job(2, machine=machine, lift_mm=2.0)
     text = job.program()

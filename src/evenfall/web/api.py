@@ -578,8 +578,8 @@ def task_shown(request: Request, task: TaskId) -> Response:
     "/tasks/{task}/events",
     tags=["under way"],
     responses={
-        200: {"description": "a task at each change", "content": {"text/event-stream": {}}},
         **called_answers("", 404),
+        200: {"description": "a task at each change", "content": {"text/event-stream": {}}},
     },
 )
 def events(request: Request, task: TaskId) -> Response:

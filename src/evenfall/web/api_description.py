@@ -44,8 +44,8 @@ LEFT_OUT: Mapping[str, str] = {
     "archive restore": "It fills an empty archive: done at the server, before it is served.",
     "move": "It carries the archive elsewhere: done at the server, while it rests.",
     "archive move": "It carries the archive elsewhere: done at the server, while it rests.",
-    "doctor": "It mends what a person has to look at first: done at the server.",
-    "archive doctor": "It mends what a person has to look at first: done at the server.",
+    "doctor": "It corrects what a person has to look at first: done at the server.",
+    "archive doctor": "It corrects what a person has to look at first: done at the server.",
     "erase": "A name that is erased does not come back: a person does it, on the page Archive.",
 }
 """Use cases, commands and verbs that have no call, and why; accounts have none either."""

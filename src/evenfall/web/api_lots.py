@@ -119,7 +119,7 @@ def every_lot(request: Request) -> Response:
 
 @router.get("/lots/{lot}", responses=gives(LOT, 200, 404))
 @router.get("/shared/{lot}", responses=gives(LOT, 200, 404))
-def lot(request: Request, lot: Lot) -> Response:
+def shared_lot(request: Request, lot: Lot) -> Response:
     """Show a lot as both sides see it: verdicts, decision, state of inspection, answer."""
     return _told(request, _seen(request, lot))
 
@@ -133,7 +133,7 @@ def parcel(request: Request, lot: Lot) -> Response:
 
 
 @router.get("/lots/{lot}/{dossier}/certificate.{kind}", responses=gives_file(200, 404))
-def certificate(
+def released_certificate(
     request: Request,
     lot: Lot,
     dossier: Annotated[str, Path(max_length=64, description="`dossier` of an instrument.")],

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import urllib.request
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from pathlib import Path
 
@@ -187,3 +188,27 @@ def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
     events = [json.loads(line) for line in log.splitlines()]
     assert any(e.get("path") == "/instruments" and e["status"] == 200 for e in events)
     assert (tmp_path / "archive").is_dir()
+
+
+def test_who_opens_one_number_at_once_finds_one_dossier(client: TestClient) -> None:
+    asked = {"kind": "electric", "name": "Tesquil (invented)", "serial": "WB-TWICE"}
+
+    def press(_: int) -> str:
+        answer = client.post("/new", data=asked, follow_redirects=False)
+        return answer.headers["location"]
+
+    with ThreadPoolExecutor(4) as pool:
+        assert len(set(pool.map(press, range(4)))) == 1
+
+
+def test_half_a_character_is_one_sentence(client: TestClient) -> None:
+    asked = {"kind": "electric", "name": "Tesquil (invented)", "serial": "WB-HALF"}
+    place = client.post("/new", data=asked, follow_redirects=False).headers["location"]
+    for page in ("check", "file"):
+        said = client.post(
+            f"{place}/measure/{page}",
+            content=b'{"values": {"crown_top:1:1": "\\ud800"}}',
+            headers={"content-type": "application/json", "accept": "application/json"},
+        )
+        assert said.status_code == 422
+        assert said.json()["error"]["sentence"].startswith("A character is damaged")

@@ -111,6 +111,7 @@ def application(dossiers: Dossiers, *, port: int, place: Place | None = None) ->
     app.add_exception_handler(EvenfallError, _expected)
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
+    app.add_exception_handler(UnicodeEncodeError, _unwritable)
     app.add_exception_handler(Exception, _unexpected)
     app.add_exception_handler(NotAllowedError, _turned_away)
     app.add_middleware(Access, door=app.state.door)
@@ -152,6 +153,14 @@ async def _refused(request: Request, error: Exception) -> Response:
     if error.status_code != 404:
         text = "This page does not take that; load it again and repeat what you did."
     return problem(request, RequestError(text), error.status_code)
+
+
+async def _unwritable(request: Request, error: Exception) -> Response:
+    """Refuse half a character, which JSON can carry and no text can hold."""
+    assert isinstance(error, UnicodeEncodeError)  # noqa: S101 (it is registered for it)
+    if error.reason != "surrogates not allowed":
+        return await _unexpected(request, error)
+    return problem(request, RequestError("A character is damaged; type that text again."))
 
 
 async def _unexpected(request: Request, error: Exception) -> Response:

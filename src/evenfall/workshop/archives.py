@@ -6,6 +6,7 @@ Each takes plain values and returns data; nothing is printed, and files come bac
 from __future__ import annotations
 
 import json
+import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -104,6 +105,7 @@ class Dossiers:
 
     def __init__(self, address: str, *, make: bool = False, clock: Callable[[], str] = now) -> None:
         self._address, self._make, self._clock = address, make, clock
+        self._opening = threading.Lock()
         if not make:
             self.archive  # noqa: B018 (what is not there is said at once)
 
@@ -165,6 +167,21 @@ class Dossiers:
         if request.only_files and model and all(f.kind == "specification" for f in filings):
             request = replace(request, subject="model")
         dossier = self._dossier_for(request, serial, model, filings)
+        if dossier is not None or request.new:
+            return self._filed(request, dossier, serial, model, filings)
+        with self._opening:  # who opens the same number at once finds this dossier
+            dossier = self._dossier_for(request, serial, model, filings)
+            return self._filed(request, dossier, serial, model, filings)
+
+    def _filed(
+        self,
+        request: AddRequest,
+        dossier: str | None,
+        serial: str,
+        model: str,
+        filings: Sequence[Filing],
+    ) -> Added:
+        """File into a dossier; None for a new one."""
         known: set[str] = set()
         heading: list[Filing] = []
         if dossier is None:

@@ -128,8 +128,16 @@ def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
     assert status == 422
     assert "Say why the lot is to be read again" in text
     assert post(partner, place, says="read again", reason="fret 7", seen=seen)[0] == 303
-    status, text = post(partner, place, says="read again", reason="fret 8", seen=seen)
+    accept = {"accept": "text/html"}
+    sent = {"says": "read again", "reason": "fret 8", "seen": seen}
+    status, text = post(partner, place, **sent)
     assert status == 412  # answered meanwhile
+    mark = re.findall(r'name="csrf" content="(\w+)"', partner.get("/settings").text)[0]
+    both = partner.post(place, data={**sent, "csrf": mark}, headers=accept)
+    assert both.status_code == 412
+    for said in ("Yours, not filed: answer to a lot", "fret 8", f"<b>{PARTNER}</b>"):
+        assert said in both.text
+    assert "to be read again" in both.text
     here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
     assert here is not None
     (answer,) = here.lots[0].answers

@@ -196,7 +196,9 @@ def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) ->
     seen = given.get("seen", "")
     if seen and seen != lots.version:
         raise ChangedError(
-            "Somebody judged a lot of these meanwhile; look at it, then judge yours."
+            "Somebody judged a lot of these meanwhile; look at it, then judge yours.",
+            dossier=lots.dossier,
+            since=seen,
         )
     counts = [one for one in re.split(r"[\s,;]+", given.get("found", "")) if one]
     names = [one.strip() for one in re.split(r"[\n,;]", given.get("names", "")) if one.strip()]

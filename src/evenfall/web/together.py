@@ -14,8 +14,10 @@ from fastapi.responses import Response, StreamingResponse
 
 from evenfall.units import read_number
 from evenfall.web.access import may_still
+from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
+from evenfall.workshop.partner_lots import shared_with, version_of_shared
 from evenfall.workshop.specifying import look_at_text
 from evenfall.workshop.story import readings_files, specification_of
 from evenfall.workshop.tasks import sources_in
@@ -139,6 +141,7 @@ class Filing:
     choice: str
     place: str
     values: Callable[[Shop, Given, str], tuple[Values, Values]] = _nothing
+    shared: bool = False  # whether it is about a shared lot, in place of a dossier
 
 
 FILINGS: Mapping[str, Filing] = {
@@ -176,6 +179,12 @@ FILINGS: Mapping[str, Filing] = {
         "calibration", "File mine as the newest", "/gauges/{dossier}"
     ),
     "/gauges/{dossier}/study": Filing("study", "File mine too", "/gauges/{dossier}"),
+    "/judged": Filing("decision on a lot", "Judge mine too", "/judged"),
+    "/shared": Filing("lot to share", "Share mine in its place", "/shared", shared=True),
+    "/shared/{lot}/withdraw": Filing(
+        "lot to withdraw", "Withdraw it all the same", "/shared", shared=True
+    ),
+    "/lots/{lot}/answer": Filing("answer to a lot", "Answer so all the same", "/lots", shared=True),
     "/charts": Filing("change of a chart", "Do mine too", "/charts?{asked}"),
     "/charts/back": Filing("change of a chart", "Do mine too", "/charts?{asked}"),
 }
@@ -185,7 +194,8 @@ _WORDS = {
     **{"reason": "reason", "code": "accepted", "act": "what is done", "point": "point"},
     **{"standard": "standard", "stated": "stated", "read": "read", "unit": "unit"},
     **{"date": "calibrated on", "until": "valid until", "result": "result", "value": "readings"},
-    "by": "by",
+    **{"lot": "lot", "partner": "partner", "names": "instruments", "says": "answer"},
+    **{"name": "lot", "pieces": "pieces", "found": "found", "by": "by"},
 }
 """What is shown of a form, and how it is called there."""
 
@@ -194,7 +204,7 @@ async def both(request: Request, error: ChangedError) -> Response:
     """Show what somebody was about to file beside what another filed, and what to do."""
     path = request.scope["route"].path if "route" in request.scope else ""
     shown = "text/html" in request.headers.get("accept", "") and path in FILINGS
-    if not shown or "dossier" not in error.said.values:
+    if not shown or not (FILINGS[path].shared or error.said.values.get("dossier")):
         return problem(request, error, 412)
     form = await request.form()
     given = [
@@ -209,19 +219,22 @@ def _both(
     request: Request, error: ChangedError, filing: Filing, given: list[tuple[str, str]]
 ) -> Response:
     shop, view = shop_of(request), View(request)
-    dossier = str(error.said.values["dossier"])
-    since = str(error.said.values.get("since", ""))
-    version = shop.dossiers.archive.version(dossier)
-    (line,) = shop.dossiers.lines([dossier])
-    theirs = [
-        {"at": local(told.at), "person": told.person, "said": view.say(told.said)}
-        for told in reversed(shop.dossiers.since(dossier, since))
-    ]
-    rows = _differing(*filing.values(shop, dict(given), dossier))
-    place = filing.place
-    if place.startswith("/specifications") and line.subject == "instrument":
-        place = "/instruments/{dossier}/specification"
-    fields = dict(given)
+    fields, place, dossier = dict(given), filing.place, ""
+    if filing.shared:
+        title, version, theirs = _shared(request, fields)
+    else:
+        dossier = str(error.said.values["dossier"])
+        since = str(error.said.values.get("since", ""))
+        version = shop.dossiers.archive.version(dossier)
+        (line,) = shop.dossiers.lines([dossier])
+        title = line.title
+        theirs = [
+            {"at": local(told.at), "person": told.person, "said": view.say(told.said)}
+            for told in reversed(shop.dossiers.since(dossier, since))
+        ]
+        if place.startswith("/specifications") and line.subject == "instrument":
+            place = "/instruments/{dossier}/specification"
+    rows = _differing(*filing.values(shop, fields, dossier))
     asked = fields.get("asked", "")
     return page(
         request,
@@ -229,7 +242,7 @@ def _both(
         view,
         412,
         filing=filing,
-        title=line.title,
+        title=title,
         version=version,
         theirs=theirs,
         given=given,
@@ -246,6 +259,32 @@ def _both(
         text=fields.get("text"),
         dossier=fields.get("dossier", "") or dossier,
     )
+
+
+_ANSWERS: Mapping[str, str] = {"": "", "accepted": "accepted", "read again": "to be read again"}
+
+
+def _shared(request: Request, given: Given) -> tuple[str, str, list[dict[str, str]]]:
+    """Return what a shared lot is called, its version, and how it stands for whoever asks."""
+    who, dossiers = who_of(request), shop_of(request).dossiers
+    listed = shared_with(dossiers, None if who.may("keep") else who.partner)
+    key = request.path_params.get("lot", "")
+    wanted = (given.get("lot", "").strip(), given.get("partner", ""))
+    found = [
+        one.shared
+        for one in listed
+        if one.shared.key == key or (not key and (one.shared.lot, one.shared.partner) == wanted)
+    ]
+    theirs = [
+        {
+            "at": local(one.answered or one.at),
+            "person": one.partner if one.answer else "The workshop",
+            "said": f"{one.lot}: {_ANSWERS[one.answer] or f'shared with {one.partner}'}",
+        }
+        for one in found
+    ]
+    version = found[0].version if key and found else version_of_shared(one.shared for one in listed)
+    return (found[0].lot if found else "Lots"), version, theirs
 
 
 def _differing(mine: Values, theirs: Values) -> list[tuple[str, str, str]]:

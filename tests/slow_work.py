@@ -41,6 +41,10 @@ def do(pipe: Connection, address: str, task: Task, folder: Path | None) -> None:
     pool.work(pipe, address, task, folder)
 
 
+def nothing(*_args: object) -> None:
+    """Do a task: its process ends at once, as one that was killed does."""
+
+
 def serve(address: str) -> None:
     """Work on what waits in an archive until killed."""
     with open_archive(address) as archive:

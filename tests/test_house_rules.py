@@ -222,6 +222,7 @@ def test_the_docstring_rule_sees_methods_and_dataclasses() -> None:
 UNITS = words(
     """
     mm um m n hz kg g s ms rad deg cents cent pa mpa gpa minutes percent pt px w j k c rh in lb
+    celsius
     """
 )
 _UNIT = rf"(?:{'|'.join(sorted(UNITS))})[2-4]?"
@@ -234,7 +235,7 @@ PURE_NUMBERS = words(
     weights life_used attack_tolerance false_acceptance false_refusal chance slope correlation
     degrees_of_freedom count index
     number fret frets string strings order objective level
-    chances counts sizes
+    chances counts sizes uses
     bound cost dual parameters coefficients normal axes up
     """  # the last line: columns of a program or a fit, each with a unit of its own; unit vectors
 )

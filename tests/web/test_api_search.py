@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 
+import slow_work
 from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import description
 from served import serving
@@ -39,12 +40,8 @@ def addresses() -> dict[str, Any]:
 @pytest.fixture(scope="module")
 def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     """Return the address of a server whose archive is empty, and which leaves tasks waiting."""
-    with serving(tmp_path_factory.mktemp("search") / "archive", do=_nothing) as address:
+    with serving(tmp_path_factory.mktemp("search") / "archive", do=slow_work.nothing) as address:
         yield address
-
-
-def _nothing(*_args: object) -> None:
-    """Do a task: its process ends at once, as one that was killed does."""
 
 
 @pytest.mark.parametrize(("name", "mode"), MODES)

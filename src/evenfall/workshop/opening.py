@@ -257,11 +257,14 @@ def heights(
     return nut, tops, saddle
 
 
-def lacking_heights(nut: FloatArray, tops: FloatArray, saddle: FloatArray) -> tuple[Sentence, ...]:
+def lacking_heights(
+    nut_mm: FloatArray, crown_top_mm: FloatArray, saddle_mm: FloatArray
+) -> tuple[Sentence, ...]:
     """Return which heights are not known, each kind with its places."""
+    kinds = {"crown tops": crown_top_mm, "nut slots": nut_mm, "saddle heights": saddle_mm}
     return tuple(
         sentence("{what} of {places}", what=what, places=missing_places(~np.isfinite(of)))
-        for what, of in (("crown tops", tops), ("nut slots", nut), ("saddle heights", saddle))
+        for what, of in kinds.items()
         if not np.isfinite(of).all()
     )
 

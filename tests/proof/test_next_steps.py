@@ -251,7 +251,9 @@ def test_a_cure_that_takes_the_room_of_positions_says_so() -> None:
     assert verdicts(before, "clearance")[1] == "conforms"
     assert "1 position of this string would then no longer" in step_with(before, "of string 2 is")
     assert "no longer clear" not in step_with(before, "Action of string 1")
-    assert str(before.next_steps[0]).startswith("Correcting one moves the others: make a new plan")
+    first, then = (str(step) for step in before.next_steps[:2])
+    assert first.startswith("Before anything else, read again: Fret 9, string 2 stands 0.12")
+    assert then.startswith("Correcting one moves the others: make a new plan")
 
 
 def test_several_faults_at_once_ask_for_a_new_plan() -> None:

@@ -15,6 +15,8 @@ from necks.kinds import table
 from necks.readings import Reader, read
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from necks.neck import Neck
@@ -27,12 +29,18 @@ MOST_READINGS = 8
 
 
 def plan(
-    neck: Neck, found: Measurement, method: str | None = None, *, settled: bool = False
+    neck: Neck,
+    found: Measurement,
+    method: str | None = None,
+    *,
+    settled: bool = False,
+    worked: Sequence[Plan] = (),
 ) -> Plan:
     """Return the plan for readings of a neck, taken after its settings were made if `settled`."""
     made = neck.specification
-    more = {"settled": True} if settled else {}
-    return make_plan(made, found, method=method, excursion=table(made), **more)
+    return make_plan(
+        made, found, method=method, excursion=table(made), settled=settled, worked=worked
+    )
 
 
 def cut_frets(made: Plan) -> frozenset[int]:
@@ -153,9 +161,10 @@ def whole_job(neck: Neck, chance: np.random.Generator, reader: Reader) -> Job:
     """
     now, filings, left_out = neck, 0, frozenset[str]()
     settled, stopped, asked, readings = False, "", 0, 0
+    filed: list[Plan] = []
     while readings < MOST_READINGS:
         readings += 1
-        made = plan(now, read(now, chance, reader), settled=now is not neck)
+        made = plan(now, read(now, chance, reader), settled=now is not neck, worked=filed)
         left_out = frozenset(one.limit for one in made.left_out)
         status = made.status
         if status == "nothing":
@@ -171,7 +180,9 @@ def whole_job(neck: Neck, chance: np.random.Generator, reader: Reader) -> Job:
             now = _lifted(now, made.low_frets.frets, chance)
             continue
         filing = made.part == "whole"
-        filings += filing and bool(cut_frets(made))
+        if filing and cut_frets(made):
+            filings += 1
+            filed.append(made)
         now = worked(now, made, chance, filing=filing)
     return Job(
         neck,

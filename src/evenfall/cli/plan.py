@@ -63,6 +63,13 @@ if TYPE_CHECKING:
     help="The readings were taken after rod and saddle were set as an earlier plan says.",
 )
 @path_option(
+    "--worked",
+    multiple=True,
+    metavar="PLAN",
+    help="A plan that was worked before these readings: what it took off is no wear; repeatable, "
+    "oldest first.",
+)
+@path_option(
     "--confirmed-by",
     "second",
     help="A second reading of the instrument, where a plan asks for one.",
@@ -91,6 +98,7 @@ def command(
     serial: str,
     neck: NeckReadings,
     second: Path | None,
+    worked: tuple[Path, ...],
     machine: Path | None,
     output: Path | None,
     desk: Desk,
@@ -111,13 +119,14 @@ def command(
 
     derived = None if result.as_json or desk.address else derived_name(measurement, "plan")
     path = output or derived
-    read = [measurement, spec, second, machine, *(Path(one.name) for one in neck.sources)]
+    read = [measurement, spec, second, machine, *worked, *(Path(one.name) for one in neck.sources)]
     request = workshop.PlanRequest(
         desk.source(measurement, "measurement", ahead=True),
         source_of(spec),
         serial,
         neck,
         second=source_of(second),
+        worked=tuple(source_of(one) for one in worked),
         machine=source_of(machine),
         **how,
     )

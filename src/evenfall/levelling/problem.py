@@ -17,6 +17,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow
+from evenfall.neck.wear import before_filing
 from evenfall.requirement import Requirement
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from evenfall.instrument.specification import Limit
     from evenfall.measurement import Heights, Measurement
     from evenfall.neck import Bow
+    from evenfall.plan import Plan
     from evenfall.strings.excursion import ExcursionTable
 
     Attack: TypeAlias = float | Sequence[float] | FloatArray
@@ -77,6 +79,15 @@ class Problem:
     relief_free: bool  # whether the truss rod may be turned, the saddle and the nut slots moved
     saddle_free: bool
     nut_free: bool
+    worked: tuple[Plan, ...] = ()  # plans worked before the readings, oldest first
+
+    @property
+    def before_filing(self) -> Measurement:
+        """The readings with crowns as high as before those plans: what was filed is no wear."""
+        found = self.measurement
+        for plan in reversed(self.worked):
+            found = before_filing(found, plan.measurement, plan.removal_mm)
+        return found
 
     @property
     def strings(self) -> int:
@@ -148,6 +159,7 @@ def build_problem(
     excursion: ExcursionTable | None = None,
     keep: Collection[str] = (),
     bow: Bow | None = None,
+    worked: Sequence[Plan] = (),
 ) -> Problem:
     """Gather what a levelling job has to respect."""
     _require_fit(specification, measurement)
@@ -194,6 +206,7 @@ def build_problem(
         relief_free="relief" not in keep and specification.neck.truss_rod,
         saddle_free="saddle" not in keep,
         nut_free="nut" not in keep,
+        worked=tuple(worked),
     )
 
 

@@ -81,7 +81,7 @@ def level_line_for(problem: Problem, method: str) -> LevelLine:
     """Return the level line that a method goes by: the same for all methods with one tool."""
     return level_line(
         problem.specification,
-        problem.measurement,
+        problem.before_filing,
         problem.lines,
         problem.bow,
         smallest_cut_mm(problem, method),
@@ -528,7 +528,7 @@ def _low_frets(at: SetUp) -> tuple[BoolArray, FloatArray]:
 
 def _lost_mm(problem: Problem) -> FloatArray:
     """Return what each crown has lost beyond the neck's usual, shape (K, F) [mm]; 0 if unread."""
-    found = problem.measurement
+    found = problem.before_filing
     lost = problem.specification.fretwire.crown_height_mm - found.crown_height_mm
     read = found.crown_height_origin == Origin.READ
     return np.where(read, lost - np.median(lost[read]), 0.0) if read.any() else 0.0 * lost

@@ -107,6 +107,8 @@ class Session:
     settled
         Whether the readings were taken after rod and saddle were set by an earlier plan: then small
         corrections of them ask for no further reading.
+    worked
+        Plans that were worked before these readings, oldest first: what they took off is no wear.
     accepted
         Readings that somebody accepts as they are, though a gate asks for them again.
 
@@ -141,6 +143,7 @@ class Session:
         keep: Collection[str] = (),
         second: Measurement | None = None,
         settled: bool = False,
+        worked: Sequence[Plan] = (),
         accepted: Sequence[Accepted] = (),
     ) -> None:
         self._neck = neck or neck_model(specification, string_lines(specification))
@@ -151,6 +154,7 @@ class Session:
             excursion=excursion,
             keep=_keepable(keep),
             bow=self._neck.rod_bow,
+            worked=worked,
         )
         self._second: Problem | None = None
         if second is not None:
@@ -161,14 +165,20 @@ class Session:
                     at=At(field="confirmed_by"),
                 )
             self._second = build_problem(
-                specification, second, excursion=self._asked.excursion, bow=self._neck.rod_bow
+                specification,
+                second,
+                excursion=self._asked.excursion,
+                bow=self._neck.rod_bow,
+                worked=worked,
             )
         self._settled = settled
         self._budget_mm: float | None = None
         self._lines: dict[str, LevelLine] = {}
         self._tried: dict[str, Decision] = {}
         self._shares: dict[str, dict[float, Decision]] = {}  # of the attack, by method
-        self._gates = open_gates(specification, measurement, self.level_line(), accepted)
+        self._gates = open_gates(
+            specification, self._asked.before_filing, self.level_line(), accepted
+        )
         check_used(accepted, self._gates.found)
 
     # ---- what is asked for --------------------------------------------------------------
@@ -587,6 +597,7 @@ def make_plan(
     neck: NeckModel | None = None,
     second: Measurement | None = None,
     settled: bool = False,
+    worked: Sequence[Plan] = (),
     accepted: Sequence[Accepted] = (),
     compare: bool = False,
     progress: Progress = silent,
@@ -618,6 +629,8 @@ def make_plan(
         A second reading, which may confirm the first.
     settled
         Whether the readings were taken after rod and saddle were set by an earlier plan.
+    worked
+        Plans that were worked before these readings, oldest first: what they took off is no wear.
     accepted
         Readings that somebody accepts as they are, though a gate asks for them again.
     compare
@@ -642,6 +655,7 @@ def make_plan(
         keep=keep,
         second=second,
         settled=settled,
+        worked=worked,
         accepted=accepted,
     )
     session.change(attack_n=attack_n, budget_mm=budget_mm)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,6 +46,22 @@ def wear_read(
     stretch, stretch_u = _of_stretch(lost, u_mm, known)
     light = np.where(known & (stretch > _ALSO_WORN_U * stretch_u), stretch, 0.0)
     return np.zeros_like(lost), light, worn
+
+
+def before_filing(after: Measurement, before: Measurement, removal_mm: FloatArray) -> Measurement:
+    """Return readings with crowns as high as before the work: what was filed is no wear.
+
+    As they were read then, on every fret that was filed somewhere: nobody can say that all of the
+    plan was filed, and one reading may stand for a whole fret. Else with the metal put back.
+    """
+    filed = (removal_mm > 0.0).any(axis=0)
+    known = filed & (before.crown_height_origin == Origin.READ)
+    put_back_mm = after.crown_height_mm + removal_mm
+    return replace(
+        after,
+        crown_height_mm=np.where(known, before.crown_height_mm, put_back_mm),
+        crown_height_u_mm=np.where(known, before.crown_height_u_mm, after.crown_height_u_mm),
+    )
 
 
 def _of_stretch(

@@ -14,6 +14,7 @@ import numpy as np
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow, level_line
 from evenfall.neck.season import COVERAGE_FACTOR
+from evenfall.neck.wear import before_filing
 from evenfall.pictures.chart import Chart, Drawing, Panel
 from evenfall.pictures.inks import INK, LIGHT, QUIET
 from evenfall.pictures.string_panels import StringPanels
@@ -137,7 +138,8 @@ def _curves(
         planned = _over_line(after.crown_top_after_mm, station)
         curves.append(_Curve("planned", planned, None, after.relief_after_mm, np.nan))
     elif after is not None:
-        curves.append(read("after work", after))
+        filed = np.nan_to_num(np.maximum(found.crown_height_mm - after.crown_height_mm, 0.0))
+        curves.append(read("after work", before_filing(after, found, filed)))
     return curves
 
 

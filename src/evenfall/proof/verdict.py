@@ -18,6 +18,7 @@ from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow, level_line
+from evenfall.neck.wear import before_filing
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
@@ -115,8 +116,8 @@ def prove(
     heights = heights_read(measurement)
     smallest_cut_mm = plan.smallest_cut_mm
     line = None
+    unfiled = before_filing(measurement, plan.measurement, plan.removal_mm)
     if np.isfinite(heights.crown_top_mm).any():
-        unfiled = _before_filing(plan, measurement)
         line = level_line(specification, unfiled, lines, bow, smallest_cut_mm)
     case = Case(
         specification=specification,
@@ -131,7 +132,7 @@ def prove(
         smallest_cut_mm=smallest_cut_mm,
         line=line,
     )
-    gates = open_gates(specification, measurement, line, accepted)
+    gates = open_gates(specification, unfiled, line, accepted)
     check_used(accepted, gates.found)
     known = accepted_with_plan(plan.accepted, plan.gates, gates.found)
     gates = replace(gates, accepted=(*known, *accepted))
@@ -177,23 +178,6 @@ def prove(
         gates=gates.found,
         accepted=gates.accepted,
         checks=gates.checks,
-    )
-
-
-def _before_filing(plan: Plan, after: Measurement) -> Measurement:
-    """Return the readings with crowns as high as before the work: what was filed is no wear.
-
-    As they were read then, on every fret that was filed somewhere: nobody can say that all of the
-    plan was filed, and one reading may stand for a whole fret. Else with the metal of the plan put
-    back.
-    """
-    before, filed = plan.measurement, (plan.removal_mm > 0.0).any(axis=0)
-    known = filed & (before.crown_height_origin == Origin.READ)
-    put_back_mm = after.crown_height_mm + plan.removal_mm
-    return replace(
-        after,
-        crown_height_mm=np.where(known, before.crown_height_mm, put_back_mm),
-        crown_height_u_mm=np.where(known, before.crown_height_u_mm, after.crown_height_u_mm),
     )
 
 

@@ -418,10 +418,11 @@ class Dossiers:
             if entry.facts is not None:
                 if ahead:
                     _refuse_done(name, entry, entries)
-                return self._source(entry, line_of(dossier, entries))
+                return self.source_of(entry, line_of(dossier, entries))
         raise RequestError("The dossier {name:quoted} holds no {kind} yet.", name=name, kind=kind)
 
-    def _source(self, entry: Entry, line: Line) -> Source:
+    def source_of(self, entry: Entry, line: Line) -> Source:
+        """Return the document of an entry, as a source to work from."""
         name = f"{line.serial or line.job or line.dossier[:8]}.{entry.kind}.json"
         return Source(name, json.dumps(self._made(entry).as_dict(), allow_nan=False).encode())
 
@@ -459,7 +460,7 @@ class Dossiers:
         entries = self.archive.entries(self.named(name))
         entry, one = self._meant(entries, what)
         if entry.kind in DOCUMENTS:
-            return self._source(entry, line_of(entry.dossier, entries))
+            return self.source_of(entry, line_of(entry.dossier, entries))
         if one["store"] == "file":
             return Source(one["name"], self.archive.files.read(one["sha256"]))
         return Source(one["name"], self.archive.document(one["sha256"]).encode())

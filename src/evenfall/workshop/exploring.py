@@ -19,7 +19,7 @@ from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file
-from evenfall.workshop.planning import PlanRequest, second_reading
+from evenfall.workshop.planning import PlanRequest, plans_worked, second_reading
 from evenfall.workshop.story import needed
 
 if TYPE_CHECKING:
@@ -75,7 +75,12 @@ def to_explore(told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Pla
         first = told.made.measurement
         source = Source("first.measurement.json", json_file(first.as_dict()))
     return PlanRequest(
-        source, settled=told.settled, second=second, accepted=accepted, accepted_by=by
+        source,
+        settled=told.settled,
+        worked=told.worked,
+        second=second,
+        accepted=accepted,
+        accepted_by=by,
     )
 
 
@@ -101,6 +106,7 @@ class Exploration:
             excursion=excursion(found.specification),
             neck=neck,
             settled=request.settled,
+            worked=plans_worked(request.worked, found.measurement),
             second=second_reading(request.second, found.measurement),
             accepted=accepted,
         )

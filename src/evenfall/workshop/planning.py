@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from evenfall.requirement import margin_share
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
-from evenfall.workshop.opening import Source, open_another
+from evenfall.workshop.opening import Source, open_another, open_plan
 from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
@@ -55,6 +55,8 @@ class PlanRequest(NeckKnownRequest):
         A second reading of the instrument, which may confirm the first.
     settled
         Whether the readings were taken after rod and saddle were set by an earlier plan.
+    worked
+        Plans that were worked before these readings, oldest first: what they took off is no wear.
     accepted
         Readings that somebody accepts as they are, as CODE[@fret[:string]]=REASON.
     accepted_by
@@ -72,6 +74,7 @@ class PlanRequest(NeckKnownRequest):
     compare: bool = False
     second: Source | None = None
     settled: bool = False
+    worked: tuple[Source, ...] = ()
     accepted: tuple[str, ...] = ()
     accepted_by: str = ""
     machine: Source | None = None
@@ -162,6 +165,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         neck=neck,
         second=second_reading(request.second, found.measurement),
         settled=request.settled,
+        worked=plans_worked(request.worked, found.measurement),
         accepted=accepted_gates(request.accepted, specification, person=request.accepted_by),
         progress=progress,
     )
@@ -195,6 +199,22 @@ def for_machine(specification: Specification, source: Source, method: str | None
         allowance_machine_mm=machine.working_allowance_mm,
     )
     return replace(specification, judgement=judgement)
+
+
+def plans_worked(sources: Sequence[Source], after: Measurement) -> list[Plan]:
+    """Return plans that were worked before readings were taken."""
+    plans = []
+    for source in sources:
+        made = open_plan(source)[1]
+        if made.measurement.crown_height_mm.shape != after.crown_height_mm.shape or (
+            made.measurement.serial and after.serial and made.measurement.serial != after.serial
+        ):
+            raise RequestError(
+                "This plan is for another instrument than the readings are of.",
+                at=At(file=source.name, field="worked"),
+            )
+        plans.append(made)
+    return plans
 
 
 def second_reading(source: Source | None, first: Measurement) -> Measurement | None:

@@ -66,6 +66,7 @@ class Story:
     settled: bool  # whether the newest readings were taken after a plan's settings were made
     undecided: bool  # whether the newest proof leaves something undecided
     changed: bool  # whether the specification was changed after the newest readings
+    worked: tuple[Source, ...]  # plans worked before the newest readings, oldest first
     second: Source | None  # a second reading of what the newest plan was made from, where it asks
     lacking: tuple[Sentence, ...]  # heights that the newest readings lack, as a scan alone does
     version: str  # of the dossier: what changes whenever something is filed into it
@@ -158,6 +159,11 @@ def story(dossiers: Dossiers, name: str) -> Story:
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
+        worked=tuple(
+            dossiers.source_of(entry, line)
+            for entry in standing(entries[: papers.place(measured) + 1], "plan")
+            if entry.facts is not None and papers.done(fact(entry, "content_hash")[:10].upper())
+        ),
         second=read if told.confirms and not unread else None,
         lacking=unread,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),

@@ -1,0 +1,58 @@
+"""What earlier plans took off is no wear to the next one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from evenfall.errors import RequestError
+from evenfall.levelling import Session, make_plan
+from evenfall.neck.wear import wear_read
+from evenfall.workshop import PlanRequest, Source
+from evenfall.workshop import plan as plan_of
+from evenfall.workshop.outputs import json_file
+from necks.invented import Bump, neck
+from necks.kinds import table
+from necks.readings import exact
+
+
+def test_a_fret_that_was_filed_is_not_worn_to_a_further_plan() -> None:
+    truth = neck("electric", bumps=[Bump(3, 0.1), Bump(7, 0.12), Bump(8, 0.11)])
+    spec, before = truth.specification, exact(truth)
+    made = make_plan(spec, before, excursion=table(spec), settled=True)
+    assert made.removal_mm.max() > 0.08
+    done = truth.moved(off_mm=-made.removal_mm)
+    after = replace(
+        exact(done).with_heights(
+            crown_top_mm=done.crown_top_mm,
+            nut_mm=made.nut_after_mm,
+            saddle_mm=made.saddle_after_mm,
+        ),
+        crown_height_u_mm=np.full_like(before.crown_height_mm, 0.01),
+    )
+    assert wear_read(spec, after)[2].any()  # by the readings alone it is
+    session = Session(spec, after, excursion=table(spec), settled=True, worked=[made])
+    assert not session.level_line().standing
+    assert not session.preview().metal_mm
+    known = session.level_line().level_mm
+    assert np.abs(known - (done.crown_top_mm - done.off_mm)).max() < 0.002
+
+    # a later plan is told of both, and what each took off is put back
+    again = Session(spec, after, excursion=table(spec), settled=True, worked=[made, session.plan()])
+    np.testing.assert_allclose(again.level_line().level_mm, known, atol=1e-9)
+
+
+def test_a_plan_of_another_instrument_was_not_worked_here() -> None:
+    truth = neck("electric", bumps=[Bump(7, 0.12)])
+    spec, found = truth.specification, exact(truth)
+    other = replace(found, serial="UY-0001 (invented)")
+    made = make_plan(spec, other, excursion=table(spec))
+
+    def source(name: str, one: object) -> Source:
+        return Source(name, json_file(one.as_dict()))  # type: ignore[attr-defined]
+
+    request = PlanRequest(source("found.json", found), worked=(source("plan.json", made),))
+    with pytest.raises(RequestError, match="another instrument"):
+        plan_of(request)

@@ -86,7 +86,8 @@ class Problem:
         """The readings with crowns as high as before those plans: what was filed is no wear."""
         found = self.measurement
         for plan in reversed(self.worked):
-            found = before_filing(found, plan.measurement, plan.removal_mm)
+            if plan.part == "whole":  # else its cuts were a preview
+                found = before_filing(found, plan.measurement, plan.removal_mm)
         return found
 
     @property

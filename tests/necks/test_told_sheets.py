@@ -156,7 +156,19 @@ def test_a_slot_that_is_filed_is_not_said_to_be_right() -> None:
 
 def test_an_action_that_is_out_of_limits_anyway_gives_no_room() -> None:
     """No sheet says how far a saddle may still come down whose action stays too high."""
-    assert "before the action of" not in all_said(sheet_of("high action"))
+    told = all_said(sheet_of("high action"))
+    assert "before the action of" not in told
+    assert "end the action of" not in told
+
+
+def test_a_sheet_says_which_relief_a_gap_stands_for() -> None:
+    assert "it is 0.200 mm where the gap at fret 8 is 0.21" in all_said(sheet_of("back-bow"))
+    assert "whole bow" not in all_said(sheet_of("hump at the joint"))  # both are the same to 0.005
+
+
+def test_what_breaks_is_said_of_the_end_where_it_does() -> None:
+    told = all_said(sheet_of("back-bow"))
+    assert "more than planned: at the nearer end the action of string 4 is out of limits" in told
 
 
 @pytest.mark.parametrize("name", list(TOLD))

@@ -150,8 +150,8 @@ def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_b
     sheet = sheet_of(misses=misses)
     rod, saddle, frets, nut = (" ".join(map(str, step.sentences)) for step in sheet.steps)
     small = (
-        "The relief may come out only 0.004 mm less or 0.300 mm more than planned before "
-        "the clearance of string 2 over fret 5 is out of limits. Work at the bench is usually "
+        "The relief may come out only 0.004 mm less or 0.300 mm more than planned: at the nearer "
+        "end the clearance of string 2 over fret 5 is out of limits. Work at the bench is usually "
         "good to 0.050 mm: read it back."
     )
     assert small in rod

@@ -106,7 +106,10 @@ def _may_miss(miss: Miss) -> Sentence:
     broken = sentence("a requirement is not met")
     if miss.breaks is not None:
         broken = sentence("the {noun} is out of limits", noun=miss.breaks.noun)
-    text = "The {what} may come out {ends:or} than planned before {broken}."
+    # what breaks is known of the nearer end alone
+    apart = len(ways) > 1 and abs(miss.less_mm - miss.more_mm) >= LEAST_SHOWN_MM
+    until = ": at the nearer end {broken}" if apart else " before {broken}"
+    text = "The {what} may come out {ends:or} than planned{until}."
     if none:
         text = (
             "The {what} must not come out {none:or} than planned: {broken} then. Work at the bench "
@@ -114,8 +117,8 @@ def _may_miss(miss: Miss) -> Sentence:
         )
     elif miss.under_allowance:
         text = (
-            "The {what} may come out only {ends:or} than planned before {broken}. Work at "
-            "the bench is usually good to {allowance:length}: read it back."
+            "The {what} may come out only {ends:or} than planned{until}. Work at the "
+            "bench is usually good to {allowance:length}: read it back."
         )
     return sentence(
         text,
@@ -123,6 +126,7 @@ def _may_miss(miss: Miss) -> Sentence:
         ends=[sentence("{by:length} {way}", by=by_mm, way=way) for by_mm, way in ways],
         none=none,
         broken=broken,
+        until=sentence(until, broken=broken),
         allowance=miss.allowance_mm,
     )
 

@@ -129,8 +129,18 @@ def test_a_server_of_another_version_is_named_and_not_what_it_does_not_know() ->
             ef.connect(f"http://127.0.0.1:{port}").lot(ef.LotRequest(100))
         assert "not known" in str(raised.value.__cause__)
     whole = json.dumps({"version": "9.9.9", "whole": None}).encode()
-    with answering(whole) as port, pytest.raises(ef.EvenfallError, match=r"9\.9\.9"):
+    named = "evenfall-version: 9.9.9"
+    with answering(whole, "200 OK", named) as port, pytest.raises(ef.EvenfallError, match=r"9\.9"):
         ef.connect(f"http://127.0.0.1:{port}").lot(ef.LotRequest(100))
+
+
+def test_a_page_of_something_else_is_no_paper() -> None:
+    with answering(b"<html>Log in to this network</html>") as port:
+        there = ef.connect(f"http://127.0.0.1:{port}").archive()
+        with pytest.raises(ef.EvenfallError, match="is not this program"):
+            there.paper("UY-0417", "certificate.pdf")
+        with pytest.raises(ef.EvenfallError, match="is not this program"):
+            there.document("UY-0417", "scan")
 
 
 def test_what_is_no_certificate_of_an_authority_is_refused(tmp_path: Path) -> None:

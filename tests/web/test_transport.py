@@ -21,6 +21,7 @@ import pytest
 from cryptography import x509
 from fastapi.testclient import TestClient
 
+import evenfall as ef
 from evenfall import workshop
 from evenfall.errors import RequestError
 from evenfall.records import audit
@@ -283,7 +284,18 @@ def test_a_client_from_outside_comes_in_by_tls_alone(tmp_path: Path, settings: P
         assert not any(flag.startswith("domain") for flag in flags)
         assert joined.headers["strict-transport-security"]
         key = cookie.partition(";")[0]
-        assert asked("GET", "/people", cookie=key).status == 200
+        people = asked("GET", "/people", cookie=key)
+        assert people.status == 200
+        (mark,) = re.findall(rb'name="csrf" content="(\w+)"', people.body)  # type: ignore[attr-defined]
+        wanted = f"name=script&scope=look&days=30&csrf={mark.decode()}"
+        made = asked("POST", "/tokens", wanted, cookie=key)
+        (token,) = re.findall(rb'class="secret">([^<]+)<', made.body)  # type: ignore[attr-defined]
+        here = f"https://127.0.0.1:{port}"
+        with pytest.raises(RequestError, match="cannot be reached"):
+            ef.connect(here, token.decode()).archive().newest()
+        trusted = settings / "tls" / "authority.crt"
+        with ef.connect(here, token.decode(), certificate=trusted) as there:
+            assert there.archive().newest() == ()
         other = f"http://127.0.0.1:{port}"
         sent = asked("POST", "/log-in", "name=x&password=y", origin=other)
         assert sent.status == 403

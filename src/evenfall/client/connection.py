@@ -249,6 +249,8 @@ class Connection:
                 continue
             if answer.status_code >= httpx2.codes.BAD_REQUEST:
                 _refuse(answer)
+            if VERSION_HEADER not in answer.headers:  # a page to log in to a network, for example
+                raise _no_answer(answer)
             return answer
         raise AssertionError
 

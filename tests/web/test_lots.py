@@ -17,6 +17,7 @@ from evenfall import workshop
 from evenfall.records.accounts import Accounts, Role
 from evenfall.records.exchange import check
 from evenfall.records.shared_lots import SharedLots
+from evenfall.web.api import _rights_of
 from evenfall.web.application import application
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS, file_examples
@@ -163,6 +164,22 @@ def test_what_somebody_shared_meanwhile_is_not_replaced(
     assert post(manager, f"/shared/{shared.key}/withdraw", seen="0" * 16)[0] == 412
     assert post(manager, f"/shared/{shared.key}/withdraw", seen=shared.version)[0] == 303
     assert not SharedLots(dossiers.archive).of()
+
+
+def test_to_take_back_a_lot_needs_the_right_to_judge_one(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    dossier, _, entry = lots(dossiers, PARTNER, (0, 3)).partition(":")
+    shop = browsers["manager"].app.state.shop  # type: ignore[attr-defined]
+    asked = workshop.NoteRequest(dossier, "Typed wrongly.", corrects=entry)
+    assert _rights_of(shop, asked, []) == {"release"}
+    dossiers.note(asked)
+    here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+    assert here is not None
+    assert [lot.name for lot in here.lots] == ["Q-0"]
+    again = keep_lot(dossiers, here, LotToKeep("Q-1", 90, (0,)))
+    assert again.lots[-1].decision == "accepted"
 
 
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(

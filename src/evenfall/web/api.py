@@ -346,7 +346,7 @@ def _filed(
 _NEEDED: Mapping[str, Right] = {
     **dict.fromkeys(("plan", "specification", "program", "accepted", "calibration"), "plan"),
     "on chart": "plan",
-    "proof": "release",
+    **dict.fromkeys(("proof", "lots agreed", "lot", "lot answered"), "release"),
 }
 """Rights that filing needs by kind, and taking back, where that is more than the route needs."""
 

@@ -183,9 +183,10 @@ def lots_of(archive: Archive, supplier: str, model: str, receiver: str = "") -> 
         " ".join(supplier.split()), " ".join(model.split()), " ".join(receiver.split())
     )
     for dossier in archive.named(f"lots {title}"):
-        entries = archive.entries(dossier)
-        if _opened(entries) == title:
-            return read_lots(archive, dossier)
+        if _opened(archive.entries(dossier)) == title:
+            made = read_lots(archive, dossier)
+            if made is not None:
+                return made
     return None
 
 

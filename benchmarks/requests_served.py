@@ -22,7 +22,7 @@ from server import percentile, processor_ms, started
 PAGES = ("", "/measure", "/plan", "/work", "/proof", "/specification", "/label", "/program")
 OTHERS = (
     *("/instruments", "/instruments?words=wb", "/new", "/under-way", "/settings"),
-    *("/archive", "/gauges", "/specifications"),
+    *("/archive", "/gauges", "/specifications", "/charts", "/charts/report"),
 )
 WANTED_MB, WANTED_MS = 250, 150
 

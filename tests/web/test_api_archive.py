@@ -74,14 +74,16 @@ VERBS: Mapping[str, str] = {
     **dict.fromkeys(("find", "listed", "newest", "lines"), "GET /dossiers"),
     **dict.fromkeys(("named", "show", "told"), "GET /dossiers/{name}"),
     "history": "GET /dossiers/{name}/history",
-    **dict.fromkeys(("latest", "document", "kept_file"), "GET /dossiers/{name}/documents/{what}"),
+    **dict.fromkeys(
+        ("latest", "document", "kept_file", "source_of"), "GET /dossiers/{name}/documents/{what}"
+    ),
     **dict.fromkeys(("export", "extract", "results"), "POST /archive/exports"),
     **{"look": "POST /archive/looks", "import_": "POST /archive/imports"},
     **{"verify": "POST /archive/verifications", "backup": "POST /archive/backups"},
     **dict.fromkeys(("contents", "is_there"), "GET /archive"),
 }
 """What a program calls for each verb of an archive."""
-INSIDE = {"is_there", "read", "listed", "lines", "told", "kept_file"}
+INSIDE = {"is_there", "read", "listed", "lines", "told", "kept_file", "source_of"}
 """Verbs that are parts of others, for doors of the same machine."""
 
 
@@ -233,6 +235,10 @@ def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -
     assert client.post(place, json={"reason": "not dropped"}).status_code == 201
     assert client.post(place, json={"reason": "again"}).status_code == 404
     assert client.get("charts/none").status_code == 404
+    for nowhere in ("0", "99", "99999999999", "9" * 5000, "a point", ""):
+        answer = client.post("charts/acts", json={**act, "point": nowhere})
+        assert answer.status_code == 422, nowhere
+        assert answer.json()["error"]["at"] == {"field": "point"}
     sheet = {"source": {"name": "a.csv", "text": "value\n1\n2\n"}}
     assert client.post("charts/acts", json={**act, "chart": sheet}).status_code == 422
 

@@ -247,7 +247,10 @@ def act_on_chart(
     if not isinstance(request.source, Filed):
         raise RequestError("Only a chart over an archive keeps what is done to it.")
     shown = chart(request)
-    at = _point(shown.series, point)
+    at, count = _point(shown.series, point), len(shown.series.starts)
+    if not 1 <= at <= count:
+        text = "This chart has points 1 to {count}; {named} is none of them."
+        raise RequestError(text, at=At(field="point"), count=count, named=point)
     facts: dict[str, object] = {
         "act": act,
         "point": shown.series.label(at),
@@ -514,6 +517,10 @@ def _when(text: str, name: str, hours: Sequence[int]) -> str:
     return f"{at.date().isoformat()} {(begun or hours)[-1]:02}:00"
 
 
+_DIGITS = 10
+"""More digits than the number of any point has."""
+
+
 def _point(series: Series, named: str) -> int:
     """Return the number of a point that is named by its number or by its label."""
     if named in series.labels:
@@ -522,7 +529,7 @@ def _point(series: Series, named: str) -> int:
             return at[0]
         text = "{count} points are named {named:quoted}; give one of the numbers {points:numbers}."
         raise RequestError(text, at=At(field="point"), count=len(at), named=named, points=at)
-    if named.isascii() and named.isdecimal():
+    if named.isascii() and named.isdecimal() and len(named) < _DIGITS:
         return int(named)
     raise RequestError(
         "No point is named {named:quoted}; give its number, or its name as on the chart.",

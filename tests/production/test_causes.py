@@ -314,11 +314,17 @@ def test_a_number_that_never_changes_is_no_factor(sheet: Path) -> None:
     ends = [f"{20 + n}," if n % 2 else f"7,{30 + n}" for n in range(len(rows))]
     rows = [f"{row},{end}" for row, end in zip(rows, ends, strict=True)]
     sheet.write_text("\n".join([f"{head},warmth,pressure", *rows]), encoding="utf-8")
-    done = run(sheet, "--json")
+    named = [text for name in ("station", "warmth", "pressure") for text in ("--factor", name)]
+    done = run(sheet, "--json", *named)
     assert done.exit_code == 1, done.output
     factors = {one["factor"] for one in json.loads(done.output)["effects"]}
     assert "pressure" in factors
     assert "warmth" not in factors
+    # unless it is asked by name, a number that half the rows lack takes no row from the others
+    assert (
+        "pressure is not asked, for too few of the readings have a figure of it"
+        in run(sheet).output
+    )
 
 
 def test_rows_without_a_number_are_left_out_and_counted(sheet: Path) -> None:

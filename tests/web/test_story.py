@@ -178,6 +178,14 @@ def test_a_typed_sheet_is_read_as_the_same_sheet_on_paper() -> None:
     assert (found.uncertainty, len(found.values)) == ("0.004", len(values))
     finer = replace(sheet, finer={next(iter(sheet.values)): "0.001"})
     assert TypedSheet.of(finer.source()) == finer
+    noted = replace(sheet, air="45% 21C")
+    assert TypedSheet.of(noted.source()) == noted
+    of_air = check_typed(noted, SPECIFICATION).measured
+    assert of_air is not None
+    air = of_air.measurement
+    assert (air.humidity_percent, air.temperature_celsius) == (45.0, 21.0)
+    (slip, *_) = check_typed(replace(sheet, air="dry"), SPECIFICATION).findings
+    assert 'The state "strung dry" is not known' in slip.sentence
 
 
 def test_several_sheets_are_typed_on_as_one_and_a_scan_stays_a_file(tmp_path: Path) -> None:

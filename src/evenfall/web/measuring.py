@@ -56,6 +56,7 @@ class Typed(BaseModel):
     uncertainty: str = ""
     strung: bool = True
     finer: dict[str, str] = {}
+    air: str = ""
 
     def sheet(self) -> TypedSheet:
         """Return it as the use case takes it."""
@@ -65,6 +66,7 @@ class Typed(BaseModel):
             self.uncertainty[:24],
             self.strung,
             self.finer,
+            self.air[:60],
         )
 
 

@@ -82,6 +82,7 @@ class TypedSheet:
     strung: bool = True
     # standard uncertainty of what was read with another gauge, as typed, by the key of its place
     finer: Mapping[str, str] = field(default_factory=dict)
+    air: str = ""  # humidity and temperature as typed, "45% 21C"
 
     @property
     def rows(self) -> list[tuple[str, list[str]]]:
@@ -89,7 +90,8 @@ class TypedSheet:
         if len(self.values) > _MOST:
             raise RequestError("A sheet has at most {most} readings.", most=_MOST)
         made = []
-        state = "strung" if self.strung else "unstrung"
+        state = " ".join(("strung" if self.strung else "unstrung", self.air.strip()[:_LONGEST]))
+        state = state.strip()
         for key, given in self.values.items():
             if not _KEY.fullmatch(key) or key.split(":")[0] not in QUANTITIES:
                 raise RequestError("There is no such place on the sheet.", at=At(field=key[:40]))
@@ -128,7 +130,8 @@ class TypedSheet:
             return None
         sure = {key: row.get("uncertainty") or "" for key, row in named}
         usual = Counter(sure.values()).most_common(1)[0][0]
-        ((unit, state),) = settings
+        ((unit, noted),) = settings
+        state, _, air = noted.partition(" ")
         if unit not in ("mm", "in") or state not in ("strung", "unstrung"):
             return None
         return cls(
@@ -137,6 +140,7 @@ class TypedSheet:
             usual,
             state == "strung",
             {key: text for key, text in sure.items() if text != usual},
+            air,
         )
 
 

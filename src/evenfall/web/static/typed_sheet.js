@@ -12,6 +12,7 @@ const DRAFT = `sheet:${data.draft}${data.again.length ? ":again" : ""}`;
 /** @type {HTMLInputElement} */ const gauge = one("#gauge");
 /** @type {HTMLSelectElement} */ const unit = one("#unit");
 /** @type {HTMLSelectElement} */ const strung = one("#strung");
+/** @type {HTMLInputElement} */ const air = one("#air");
 /** @type {HTMLButtonElement} */ const file = one("#file");
 const kept = one("#kept"), questions = one("#questions"), other = one("#other");
 const upright = () => matchMedia("(max-width: 1100px)").matches;
@@ -102,7 +103,7 @@ function sheet() {
   const own = Object.fromEntries(asked_again.filter(() => sure).map((key) => [key, sure]));
   const all = values(), coarse = hand.value.trim();
   const gaps = Object.fromEntries(Object.keys(all).filter((key) => coarse && byHand(key)).map((key) => [key, coarse]));
-  return { values: all, unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1", finer: { ...gaps, ...kept_finer, ...own } };
+  return { values: all, unit: unit.value, uncertainty: gauge.value.trim(), strung: strung.value === "1", air: air.value.trim(), finer: { ...gaps, ...kept_finer, ...own } };
 }
 
 function keep() {
@@ -128,6 +129,7 @@ function restore() {
   gauge.value = draft.uncertainty;
   unit.value = draft.unit;
   strung.value = draft.strung ? "1" : "";
+  air.value = draft.air ?? "";
   if (draft === kept) keep(); // what was filed last is no draft before something of it is changed
 }
 
@@ -207,7 +209,7 @@ function both(field) {
 
 document.addEventListener("input", (event) => {
   const field = event.target;
-  if (field === gauge || field === hand || field === unit || field === strung || field === finer) { keep(); check(); }
+  if (field === gauge || field === hand || field === unit || field === strung || field === air || field === finer) { keep(); check(); }
   if (field instanceof HTMLInputElement && field.dataset.key) { keep(); both(field); }
 });
 document.addEventListener("change", (event) => {

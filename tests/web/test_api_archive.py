@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import jsonschema
 import pytest
 from fastapi.testclient import TestClient
 
@@ -129,6 +130,16 @@ def test_each_use_case_command_and_verb_has_a_call_or_is_left_out_with_a_reason(
         assert why.endswith(".")
 
 
+def as_described(answer: Any, path: str) -> dict[str, Any]:
+    """Return the values of an answer, which are as the description has them."""
+    said = description(ROUTERS)
+    answers = said["paths"][f"{ROOT}/{path}"]["get"]["responses"]
+    schema = answers["200"]["content"]["application/json"]["schema"]
+    jsonschema.validate(answer.json(), {**schema, "components": said["components"]})
+    values: dict[str, Any] = answer.json()
+    return values
+
+
 @pytest.fixture(scope="module")
 def years(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, ef.Dossiers]]:
     """Return a client of an archive of invented instruments, those in work too."""
@@ -195,9 +206,9 @@ def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossi
     study = {"source": {"name": "study.csv", "text": "\n".join(filled) + "\n"}}
     made = client.post("gauges/dial 7/studies", json={"study": study, "person": "Q. Ulbrenq"})
     assert made.status_code == 201, made.text
-    listed = client.get("gauges").json()["gauges"]
+    listed = as_described(client.get("gauges"), "gauges")["gauges"]
     assert "dial 7" in [one["name"] for one in listed]
-    shown = client.get("gauges/dial 7").json()
+    shown = as_described(client.get("gauges/dial 7"), "gauges/{name}")
     assert [one["read_mm"] for one in shown["checks"]] == [1.002] * 3
     kinds = [one["kind"] for one in client.get("dossiers/dial 7").json()["entries"]]
     assert kinds.count("study") == 1
@@ -224,7 +235,8 @@ def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -
     assert made.status_code == 201, made.text
     (kept,) = made.json()["charts"]
     shown = client.get(f"charts/{kept['dossier']}")
-    assert [one["reason"] for one in shown.json()["acts"]] == ["dropped"]
+    as_described(client.get("charts"), "charts")
+    assert [one["reason"] for one in as_described(shown, "charts/{chart}")["acts"]] == ["dropped"]
     seen = {"if-match": shown.headers["etag"]}
     assert client.post("charts/acts", json={**act, "point": "4"}, headers=seen).status_code == 201
     late = client.post("charts/acts", json={**act, "point": "5"}, headers=seen)
@@ -257,7 +269,17 @@ def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Doss
     version = client.get(place).json()["version"]
     assert client.get(place, params={"since": version}).json()["entries"] == []
     dossiers.note(ef.NoteRequest(SERIALS[1], "Strings changed.", person="A. Dremquil"))
-    (told,) = client.get(place, params={"since": version}).json()["entries"]
+    answer = client.get(place, params={"since": version})
+    (told,) = as_described(answer, "dossiers/{name}/entries")["entries"]
+    dossier = f"dossiers/{SERIALS[1]}"
+    for path, real in {
+        "dossiers": "dossiers",
+        "dossiers/{name}": dossier,
+        "dossiers/{name}/history": f"{dossier}/history",
+        "dossiers/{name}/entries": place,
+    }.items():
+        for form in ("printed", "whole"):
+            as_described(client.get(real, params={"form": form}), path)
     assert (told["person"], told["kind"]) == ("A. Dremquil", "note")
 
 
@@ -325,7 +347,8 @@ def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
             assert call("U. Quenlo", "POST", f"lots/{key}/answer", other, **tag).status_code == 412
             assert call("U. Quenlo", "GET", "shared").status_code == 403
             assert call("U. Quenlo", "GET", "dossiers").status_code == 403
-            told = call("Q. Ulbrenq", "GET", "shared").json()["lots"]
+            as_described(seen, "lots/{lot}")
+            told = as_described(call("Q. Ulbrenq", "GET", "shared"), "shared")["lots"]
             assert [one["answer"] for one in told] == ["accepted"]
             withdrawn = call("Q. Ulbrenq", "POST", f"shared/{key}/withdraw")
             assert withdrawn.json() == {"lots": []}

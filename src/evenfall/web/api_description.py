@@ -99,12 +99,21 @@ _ERROR = _part(
 )
 _REFUSED = _part("Refused", _object({"error": _ERROR}))
 _LINE = schema_of(Line, PARTS, asked=False)
-LISTED = _part("Listed", _object({"dossiers": _list_of(_LINE), "next": _text()}))
-DOSSIER = schema_of(Shown, PARTS, asked=False)
-HISTORY = schema_of(History, PARTS, asked=False)
-ADDED = schema_of(Added, PARTS, asked=False)
-NOTED = schema_of(Told, PARTS, asked=False)
-ENTRIES = _part("Entries", _object({"version": _text(), "entries": _list_of(NOTED)}))
+_WHOLE = _part("Whole", _object({"version": _text(), "whole": {}}))
+
+
+def _or_whole(schema: Plain) -> Plain:
+    """Return what is said of an answer that comes printed, or whole for a program of this kind."""
+    return {"anyOf": [schema, _WHOLE]}
+
+
+_TOLD = schema_of(Told, PARTS, asked=False)
+LISTED = _or_whole(_part("Listed", _object({"dossiers": _list_of(_LINE), "next": _text()})))
+DOSSIER = _or_whole(schema_of(Shown, PARTS, asked=False))
+HISTORY = _or_whole(schema_of(History, PARTS, asked=False))
+ADDED = _or_whole(schema_of(Added, PARTS, asked=False))
+NOTED = _or_whole(_TOLD)
+ENTRIES = _or_whole(_part("Entries", _object({"version": _text(), "entries": _list_of(_TOLD)})))
 STORY = _part(
     "Story",
     _object(
@@ -205,17 +214,16 @@ def _content(schema: Plain) -> Plain:
 
 def _meant(name: str) -> Plain:
     """Return what comes of a use case, printed or whole."""
-    whole = _part("Whole", _object({"version": _text(), "whole": {}}))
     if name not in _FILES:
         findings = {"findings": _list_of(_FINDING)}
         printed = {"type": "object", "properties": findings}
-        return {"anyOf": [printed, whole]}
+        return _or_whole(printed)
     of, beside, more = _FILES[name]
     made = json_schema(of, {**beside, "pictures": {"type": "object"}}, more)
     for key, one in _moved(made.pop("$defs")).items():
         PARTS.setdefault(key, one)
     made.pop("$schema")
-    return {"anyOf": [_part(of.__name__, _moved(made)), whole]}
+    return _or_whole(_part(of.__name__, _moved(made)))
 
 
 def _moved(schema: Any) -> Any:
@@ -276,7 +284,10 @@ def gives(schema: Plain, *statuses: int) -> dict[int | str, Plain]:
 
 def gives_file(*statuses: int) -> dict[int | str, Plain]:
     """Return the answers of an address that gives a file."""
-    kinds: Plain = {"application/octet-stream": {}, "application/json": {}}
+    kinds: Plain = {
+        **{"application/octet-stream": {}, "application/json": {}, "application/pdf": {}},
+        **{"text/html": {}, "image/svg+xml": {}},
+    }
     return {
         200: {"description": "the file", "content": kinds},
         304: {"description": "it is as If-None-Match says"},

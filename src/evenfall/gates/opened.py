@@ -83,6 +83,7 @@ def open_gates(
     measurement: Measurement,
     line: LevelLine | None,
     accepted: Sequence[Accepted] = (),
+    unfiled: Measurement | None = None,
 ) -> Gates:
     """Return what in some readings has to be read again before metal comes off.
 
@@ -97,6 +98,8 @@ def open_gates(
         crowns off the line stay shut.
     accepted
         What somebody accepted as it is.
+    unfiled
+        The readings with crowns as high as before known work: what was filed is no wear.
 
     Examples
     --------
@@ -111,7 +114,7 @@ def open_gates(
     >>> open_gates(specification, measurement, None).unmet
     ()
     """
-    seen = Seen(specification, measurement, line)
+    seen = Seen(specification, measurement, line, unfiled)
     checks = cross_checks(seen)
     found = [finding for gate in _GATES for finding in gate(seen)]
     found += hand_check(checks)

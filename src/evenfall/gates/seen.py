@@ -31,6 +31,8 @@ class Seen:
     specification: Specification
     measurement: Measurement
     level: LevelLine | None  # None where not every crown that it needs is there
+    # the same with crowns as high as before known work, for what was filed is no wear
+    unfiled: Measurement | None = None
 
     @cached_property
     def lines(self) -> StringLines:
@@ -71,7 +73,7 @@ class Seen:
     @cached_property
     def worn_mm(self) -> FloatArray:
         """Wear that was read, beyond the neck's usual; 0 where none was, (K, F)."""
-        return wear_read(self.specification, self.measurement)[0]
+        return wear_read(self.specification, self.unfiled or self.measurement)[0]
 
     @cached_property
     def off_mm(self) -> FloatArray:

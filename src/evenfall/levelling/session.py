@@ -177,7 +177,7 @@ class Session:
         self._tried: dict[str, Decision] = {}
         self._shares: dict[str, dict[float, Decision]] = {}  # of the attack, by method
         self._gates = open_gates(
-            specification, self._asked.before_filing, self.level_line(), accepted
+            specification, measurement, self.level_line(), accepted, self._asked.before_filing
         )
         check_used(accepted, self._gates.found)
 

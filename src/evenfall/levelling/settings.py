@@ -437,15 +437,18 @@ def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
         for which, text in ((near & ~on_it, _NEAR), (near & on_it, _ON)):
             if not which.any():
                 continue
-            low_slot = which & (gap - low < high - gap)
+            low_slot = which & (gap - low < high - gap) & raised
             fill = sentence(_FILL, on=numbers(low_slot))
+            cure = sentence("; or {fill}", fill=fill) if low_slot.any() else sentence("")
+            if text is _ON:
+                cure = fill if (low_slot == which).all() else sentence("let it be set to target")
             found.append(
                 sentence(
                     text,
                     what=sentence(what, on=numbers(which)),
                     inside=_span(inside[which]),
                     u=float(inside[which].min()) / problem.coverage_factor,
-                    cure=fill if raised and low_slot.any() else sentence(""),
+                    cure=cure,
                 )
             )
     return tuple(found)
@@ -457,11 +460,10 @@ _NEAR = (
 )
 _ON = (
     "{what} comes so near a limit that no reading tells on which side it is: a proof would leave "
-    "that undecided. Before you sign, let it be set to target, or agree on another limit{cure}."
+    "that undecided. Before you sign, {cure}, or agree on another limit."
 )
 _FILL = (
-    "; or fill {on:plural the slot|the slots} of {on:strings} and cut to target, for no file "
-    "raises one"
+    "fill {on:plural the slot|the slots} of {on:strings} and cut to target, for no file raises one"
 )
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.measurement import Origin
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.proof.decision import EXACT_MM, deciding_uncertainty_mm
 from evenfall.strings.clearance import chord_share, open_share
 from evenfall.wording import Sentence, sentence
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
     from evenfall.proof.positions import Clearances
     from evenfall.proof.result import Item, Positions
     from evenfall.wording import Value
-
-_FINEST_MM = 1e-3
-"""No advice asks for a finer gauge than this, as a standard uncertainty [mm] (common practice, no
-source)."""
 
 _FEELER_MM = 0.01
 """Above this standard uncertainty of a crown, readings leave a fret that buzzes over the next one
@@ -155,7 +152,7 @@ class _Advice:
             "crown-height": sentence("the crown height of fret {fret}", fret=fret),
         }.get(item.quantity)
         gauge_mm = needed_mm if direct else self.each_mm(item, needed_mm)
-        if gauge_mm < _FINEST_MM:
+        if gauge_mm < LEAST_U_MM:  # which no reading is trusted to
             return sentence("so near to its limit no bench gauge decides")
         values: dict[str, Value] = {"gauge": gauge_mm, "now": item.standard_uncertainty}
         if direct:

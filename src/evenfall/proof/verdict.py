@@ -132,7 +132,7 @@ def prove(
         smallest_cut_mm=smallest_cut_mm,
         line=line,
     )
-    gates = open_gates(specification, unfiled, line, accepted)
+    gates = open_gates(specification, measurement, line, accepted, unfiled)
     check_used(accepted, gates.found)
     known = accepted_with_plan(plan.accepted, plan.gates, gates.found)
     gates = replace(gates, accepted=(*known, *accepted))

@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.gates import unmet
 from evenfall.measurement.heights import Origin
+from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import Sentence, sentence
@@ -229,7 +230,7 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
             places=places,
             more=sentence(
                 "Crown readings with a standard uncertainty of {u:fine} would decide."
-                if u_mm >= LEAST_SHOWN_MM
+                if u_mm >= LEAST_U_MM
                 else "No gauge of a bench is fine enough to decide: play {n:plural it|them}.",
                 u=u_mm,
                 n=len(found),

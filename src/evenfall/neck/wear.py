@@ -52,13 +52,10 @@ def before_filing(after: Measurement, before: Measurement, removal_mm: FloatArra
     """Return readings with crowns as high as before the work: what was filed is no wear.
 
     As they were read then, on every fret that was filed somewhere: nobody can say that all of the
-    plan was filed, and one reading may stand for a whole fret. Else with the metal put back. Filing
-    raises no crown: one that reads higher than before stays so, to be asked about.
+    plan was filed, and one reading may stand for a whole fret. Else with the metal put back.
     """
     filed = (removal_mm > 0.0).any(axis=0)
     known = filed & (before.crown_height_origin == Origin.READ)
-    sure_mm = np.maximum(_WORN_MM, _WORN_U * np.nan_to_num(after.crown_height_u_mm))
-    known &= ~(after.crown_height_mm - before.crown_height_mm > sure_mm)
     put_back_mm = after.crown_height_mm + removal_mm
     return replace(
         after,

@@ -253,14 +253,25 @@ def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
     assert told.code == "lifted-end"
 
 
-@pytest.mark.parametrize("axis", ["along", pytest.param("across", marks=pytest.mark.slow)])
-def test_a_second_neck_that_lies_tilted_is_told(axis: str) -> None:
-    cosine, sine = np.cos(0.6), np.sin(0.6)
+@pytest.mark.parametrize(
+    ("axis", "turn_rad", "beside"),
+    [
+        ("along", 0.6, [0.0, 120.0, 0.0]),
+        pytest.param("across", 0.6, [0.0, 120.0, 0.0], marks=pytest.mark.slow),
+        ("across", 0.35, [0.0, 0.0, 120.0]),
+        pytest.param("across", -0.35, [0.0, 0.0, 80.0], marks=pytest.mark.slow),
+        pytest.param("along", 0.35, [0.0, 0.0, 80.0], marks=pytest.mark.slow),
+    ],
+)
+def test_a_second_neck_that_lies_tilted_is_told(
+    axis: str, turn_rad: float, beside: list[float]
+) -> None:
+    cosine, sine = np.cos(turn_rad), np.sin(turn_rad)
     turn = {
         "along": [[1.0, 0.0, 0.0], [0.0, cosine, -sine], [0.0, sine, cosine]],
         "across": [[cosine, 0.0, sine], [0.0, 1.0, 0.0], [-sine, 0.0, cosine]],
     }[axis]
-    second = SCAN.points_mm @ np.array(turn).T + [0.0, 120.0, 0.0]
+    second = SCAN.points_mm @ np.array(turn).T + beside
     _, findings = measure_crowns(np.concatenate([SCAN.points_mm, second]), SPEC, mirrored=False)
     assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
 

@@ -132,6 +132,24 @@ def test_crowns_of_a_few_facets_say_how_well_their_tops_are_known(
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("facets", [16, 60])
+@pytest.mark.parametrize("crown", ["flat", "triangular", "moulded"])
+def test_what_narrow_facets_round_off_is_neither_arched_nor_an_edge(
+    facets: int, crown: Crown
+) -> None:
+    recipe = replace(COARSE, seed=7, wave=0.0, crown=crown)
+    made = assembly("electric", recipe, Parts(facets=facets, along=20))
+    survey, findings = measure_crowns(Mesh(made.triangles), made.specification, mirrored=False)
+    error = errors(survey, made)
+    # a bar's top is level up to its edges of 0.08, and a roof's ridge is an arc of as much, 0.033
+    # under where its flanks would meet; the board is drawn with chords of 0.003
+    assert np.isfinite(error).all()
+    assert np.abs(error).max() < 0.005
+    assert np.sqrt(np.mean((error / survey.crown_top_u_mm) ** 2)) < 1.25
+    assert faults(findings) == []
+
+
+@pytest.mark.slow
 def test_a_strung_scan_shows_strings_and_no_bumps() -> None:
     made = assembly("electric", COARSE, Parts())
     points = strung_from_above(made)

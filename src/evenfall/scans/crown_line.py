@@ -45,6 +45,9 @@ SLICE_MM = 0.5
 LONGEST_SLICE_MM = 2.0
 """Sparse scans get longer slices, up to this."""
 
+DRAWN_U_MM = 0.001
+"""Standard uncertainty that the raster of a drawing leaves to the mean section of its crowns."""
+
 LEAST_NOISE_MM = 1e-7
 """Points taken from a drawing scatter by rounding only."""
 
@@ -202,7 +205,7 @@ def fit_crown_line(
             lean_slope=lean_slope,
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
-            facet_u_mm=facet_u_mm,
+            facet_u_mm=math.hypot(facet_u_mm, DRAWN_U_MM) if facet_mm else 0.0,
             sharp=sharp,
         )
     radius = crown_radius_mm(crown_height_mm, crown_width_mm)

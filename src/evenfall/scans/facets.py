@@ -108,7 +108,7 @@ def _sharp(across: FloatArray, height: FloatArray, reach: float) -> bool:
     top = np.take_along_axis(height, corner[:, None], axis=1)[:, 0]
     # an arched board lifts a crown's middle: the facets on top are those about its line
     place = np.take_along_axis(across, corner[:, None], axis=1)[:, 0]
-    highest = float(np.median(place[top > np.quantile(top, 0.9)]))
+    highest = float(np.median(place[top >= np.quantile(top, 0.9)]))
     meets = np.min(np.abs(across - highest), axis=1) < 0.1 * reach
     return bool(meets.any() and np.median(np.ptp(across[meets], axis=1)) > reach)
 

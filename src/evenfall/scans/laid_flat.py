@@ -150,8 +150,11 @@ def lay_level(
 
 def _cell_mm(level: FloatArray) -> float:
     """Return the size of cells that hold a few points of a body's upper side."""
-    cell = np.floor(level[:, :2] / COUNTED_MM).astype(np.int64)
-    covered = len(np.unique(cell[:, 0] * 1_000_003 + cell[:, 1])) * COUNTED_MM**2
+    cell = ((level[:, :2] - level[:, :2].min(axis=0)) / COUNTED_MM).astype(np.intp)
+    columns = int(cell[:, 1].max()) + 1
+    filled = np.zeros((int(cell[:, 0].max()) + 1) * columns, dtype=bool)
+    filled[cell[:, 0] * columns + cell[:, 1]] = True
+    covered = int(np.count_nonzero(filled)) * COUNTED_MM**2
     # about half of the points lie on the upper side
     return float(np.clip(np.sqrt(2.0 * IN_CELL * covered / len(level)), 0.5, 1.6))
 

@@ -77,8 +77,9 @@ EDGE_TOLERANCE_MM = 1.5
 BESIDE_BOARD_MM = 8.0
 """What lies further beside the board is none of it."""
 
-DEEP_MM = 60.0
-"""What lies further over or under the board is another thing too: a body is less deep."""
+DEEP_MM, OVER_MM = 12.0, 25.0
+"""What lies further under or over the board is no crown, tang, slot or string of it; the back of a
+neck and a body, which may lie there, show no frets."""
 
 GAP_SHARE, GAP_TURNS, WILD_SHARE = 0.02, 12, 1e-4
 """A strip of so much of the scan's length that holds no more than this share of its points divides
@@ -242,7 +243,8 @@ def _second_neck(
     last = float(np.nanmax(orientation.fret_x_mm))
     half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + BESIDE_BOARD_MM
     first = (place[:, 0] > -BESIDE_BOARD_MM) & (place[:, 0] < last + 20.0)
-    first &= (np.abs(place[:, 1]) < half) & (np.abs(place[:, 2]) < DEEP_MM)
+    first &= np.abs(place[:, 1]) < half
+    first &= (place[:, 2] > -DEEP_MM) & (place[:, 2] < OVER_MM)
     rest = views.samples[~first]
     if len(rest) < max(LEAST_POINTS, SECOND_SHARE * int(first.sum())):
         return ()

@@ -111,7 +111,9 @@ def instrument(request: Request, name: str) -> Response:
         draw = found.drawings(view.unit, PAGE)["neck"]
         shown["picture"] = shop.drawn(told, "neck", view.unit, draw)
         shown["strings"] = [one.pitch for one in spec.strings]
-    entries = shop.dossiers.show(told.line.dossier).entries
+    entries = shop.drawn(
+        told, "entries", view.unit, lambda: shop.dossiers.show(told.line.dossier).entries
+    )
     shown["scanned"] = any(one.kind == "scan" for one in entries)
     shown["entries"] = [
         {

@@ -135,8 +135,10 @@ class Shop:
         if erased != self._erased:  # here or by another program
             self._erased = erased
             self.forget()
-        dossier = self.dossiers.named(name)
-        entries = self.dossiers.archive.entries(dossier)
+        # pages name an instrument by its id: only of others is it asked what goes by the name
+        entries = self.dossiers.archive.entries(name)
+        dossier = name if entries else self.dossiers.named(name)
+        entries = entries or self.dossiers.archive.entries(dossier)
         key = (dossier, len(entries), entries[-1].hash)
         return self._stories.get(key, lambda: story(self.dossiers, dossier))
 

@@ -177,7 +177,7 @@ def test_every_paper_that_is_listed_comes_as_what_it_is(
         assert changed.status_code == 200
     for said in ("certificate.pdf", "bench-sheet.pdf", "plan-removal.svg", "proof-verdict.svg"):
         assert said in kinds
-    for wrong in ("certificate.doc", "plan", "%2e%2e%2fx", "certificate"):
+    for wrong in ("certificate.doc", "ý\U00017fed", "plan", "%2e%2e%2fx", "certificate"):
         assert client.get(f"dossiers/{SERIALS[0]}/papers/{wrong}").status_code == 404, wrong
 
 

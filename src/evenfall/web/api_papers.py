@@ -13,6 +13,7 @@ from fastapi.responses import Response
 from evenfall.errors import At
 from evenfall.pages.drawings import square_code
 from evenfall.pictures.inks import LIGHT
+from evenfall.records.entries import sha256
 from evenfall.web.answering import ROOT, AbsentError, Name, Unit, answered, named, tagged
 from evenfall.web.api_description import PAPERS, gives, gives_file
 from evenfall.web.proving import document
@@ -134,8 +135,8 @@ def paper(
     dossier = named(shop, name)
     archive = shop.dossiers.archive
     parts = (archive.version(dossier), archive.erased(), unit or "", now()[:10], paper)
-    tag = "-".join(map(str, (*parts, request.url.netloc, version("evenfall"))))
-    known = tagged(request, Response(), "".join(c for c in tag if c.isalnum() or c in "-.:"))
+    tag = "\n".join(map(str, (*parts, request.url.netloc, version("evenfall"))))
+    known = tagged(request, Response(), sha256(tag)[:32])
     if known.status_code == 304:
         return known
     make = _makers(request, dossier, unit, paper).get(paper)

@@ -253,11 +253,7 @@ class Steps:
         gap_mm, relief_mm = self.relief_aim_mm(top_mm)[0], self.plan.relief_after_mm
         if abs(gap_mm - relief_mm) < _ALIKE_MM:
             return []
-        text = (
-            "Relief is that of the whole bow, and no fret lies on it to the last hundredth: it is "
-            "{relief:length} where the gap at fret {fret} is {gap:length}, and the limits of the "
-            "gap go with it."
-        )
+        text = "A gap of {gap:length} at fret {fret} is a relief of {relief:length}."
         fret, _ = relief_point(self.specification, self.lines)
         return [sentence(text, gap=gap_mm, fret=fret, relief=relief_mm)]
 

@@ -104,13 +104,12 @@ def _over_level(corner: FloatArray, across: FloatArray) -> float:
 
 def _sharp(across: FloatArray, height: FloatArray, reach: float) -> bool:
     """Say whether facets, shape (T, 3), that meet at the highest corners reach so far across."""
-    corner = np.argmax(height, axis=1)
-    top = np.take_along_axis(height, corner[:, None], axis=1)[:, 0]
-    # an arched board lifts a crown's middle: the facets on top are those about its line
-    place = np.take_along_axis(across, corner[:, None], axis=1)[:, 0]
-    highest = float(np.median(place[top >= np.quantile(top, 0.9)]))
-    meets = np.min(np.abs(across - highest), axis=1) < 0.1 * reach
-    return bool(meets.any() and np.median(np.ptp(across[meets], axis=1)) > reach)
+    wide = np.ptp(across, axis=1) > reach
+    if not wide.any():
+        return False
+    corner = np.argmax(height[wide], axis=1)
+    place = np.take_along_axis(across[wide], corner[:, None], axis=1)[:, 0]
+    return bool(np.ptp(np.quantile(place, [0.05, 0.95])) < 0.1 * reach)
 
 
 def seen_only(located: Located, specification: Specification) -> Located:

@@ -28,9 +28,10 @@ CREASE_RAD = np.deg2rad(40.0)
 UPRIGHT = 0.2
 """A facet whose normal rises less is a wall."""
 
-LIKE_WIDTHS, LIKE_RAD = 8.0, 0.005
+LIKE_WIDTHS, LIKE_RAD, LEVEL = 8.0, 0.005, 0.996
 """Of two facets that meet at more than this angle and differ in width by more than this factor the
-narrow one rounds an edge off, and tells nothing of how the wide one runs."""
+narrow one rounds an edge off, and tells nothing of how the wide one runs: the top of a bar, whose
+normal rises by as much."""
 
 MOST_AROUND = 24
 """Facets looked at around one corner."""
@@ -221,6 +222,7 @@ def _smooth(own: FloatArray, width: FloatArray, one: IntArray, two: IntArray) ->
     cosine = np.sum(own[one] * own[two], axis=1)
     wide, narrow = np.maximum(width[one], width[two]), np.minimum(width[one], width[two])
     alike = (wide < LIKE_WIDTHS * narrow) | (cosine > np.cos(LIKE_RAD))
+    alike |= np.where(width[one] > width[two], own[one, 2], own[two, 2]) < LEVEL
     return np.asarray((cosine > np.cos(CREASE_RAD)) & alike)
 
 
@@ -246,7 +248,7 @@ def _carried_on(
     # wide and narrow facets about one corner turn on by themselves
     least = np.full(name.max() + 1, np.inf)
     np.minimum.at(least, name, width)
-    name = 2 * name + (width > np.sqrt(LIKE_WIDTHS) * least[name])
+    name = 2 * name + ((width > np.sqrt(LIKE_WIDTHS) * least[name]) & (own[:, 2] > LEVEL))
     place = corner.reshape(-1, 3)
     inward = np.cross(own[one], place[two] - place[one])
     inward /= np.maximum(np.linalg.norm(inward, axis=1, keepdims=True), 1e-30)

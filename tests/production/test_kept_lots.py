@@ -112,6 +112,8 @@ def test_a_lot_comes_once_in_its_order_and_whole(dossiers: Dossiers) -> None:
 def test_proofs_say_what_of_a_sample_does_not_conform(dossiers: Dossiers) -> None:
     names = [instrument(dossiers, f"UY-{n}", good=n != 4) for n in range(1, 6)]
     lots = begun(aql_percent=2.5)
+    said = refused(dossiers, lots, LotToKeep("L-1", 40, (0,), tuple(names)))
+    assert "Nonconforming by their proofs: 1 of 5 instruments, not 0." in said
     lots = keep_lot(dossiers, lots, LotToKeep("L-1", 40, instruments=tuple(names)))
     assert (lots.lots[0].found, lots.lots[0].decision) == ((1,), "not accepted")
     said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=tuple(names)))

@@ -248,8 +248,9 @@ def test_state_and_temperature(
     measurement, _ = read(tmp_path, full_sheet(state=state))
     assert measurement.humidity_percent == pytest.approx(humidity_percent, nan_ok=True)
     assert measurement.temperature_celsius == pytest.approx(celsius, nan_ok=True)
-    [finding] = refused(lambda: read(tmp_path, full_sheet(state="strung 70C")))
-    assert "No instrument is read at 70 degrees" in finding.sentence
+    for given in ("70C", "-40C"):
+        [finding] = refused(lambda given=given: read(tmp_path, full_sheet(state=f"strung {given}")))
+        assert f"No instrument is read at {given};" in finding.sentence
 
 
 def test_mixed_states_are_refused_with_the_fewer_rows(tmp_path: Path) -> None:

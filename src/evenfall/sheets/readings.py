@@ -460,6 +460,6 @@ def _state(given: str) -> tuple[bool | None, float, float]:
         if air[3] == "f":
             temperature_celsius = (temperature_celsius - 32.0) / 1.8
         if not _COLDEST <= temperature_celsius <= _HOTTEST:
-            text = "No instrument is read at {given} degrees; correct the temperature."
-            raise _CellError("state", text, given=air[2][:20])
+            text = "No instrument is read at {given}; correct the temperature."
+            raise _CellError("state", text, given=air[0][:20].upper())
     return match[1] == "strung", humidity_percent, temperature_celsius

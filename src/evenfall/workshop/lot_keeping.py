@@ -184,7 +184,17 @@ def _inspected(
         wanted = sum(stage.size_count for stage in plan.stages[:stages])
         if len(instruments) != wanted:
             raise _wrong_size(name, wanted, len(instruments))
-        found = found or (_nonconforming(archive, instruments),)
+        told = _nonconforming(archive, instruments)
+        if found and sum(found) != told:
+            raise RequestError(
+                "Nonconforming by their proofs: {told} of {n:count instrument}, not {given}. "
+                "Correct the number, or leave it out.",
+                at=At(field="found"),
+                told=told,
+                n=len(instruments),
+                given=sum(found),
+            )
+        found = found or (told,)
     elif not found:
         raise RequestError(
             "Say how many of the sample of lot {name:quoted} were found nonconforming, or name its "

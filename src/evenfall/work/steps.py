@@ -253,9 +253,7 @@ class Steps:
         gap_mm, relief_mm = self.relief_aim_mm(top_mm)[0], self.plan.relief_after_mm
         if abs(gap_mm - relief_mm) < _ALIKE_MM:
             return []
-        text = "A gap of {gap:length} at fret {fret} is a relief of {relief:length}."
-        fret, _ = relief_point(self.specification, self.lines)
-        return [sentence(text, gap=gap_mm, fret=fret, relief=relief_mm)]
+        return [sentence("The planned gap is a relief of {relief:length}.", relief=relief_mm)]
 
     def _relief_target(self, name: Sentence, top_mm: FloatArray, *, as_set: bool = False) -> Target:
         aim_mm, low_mm, high_mm = self.relief_aim_mm(top_mm, as_set=as_set)

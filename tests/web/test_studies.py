@@ -102,6 +102,16 @@ def test_a_study_that_cannot_be_is_one_sentence(
     assert said in unescape(answer.text)
 
 
+def test_a_version_that_a_form_names_is_text_on_the_page(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    sent = {"asked": ASKED, "value": ["x"] * 32, "seen": '"><b>mine</b>\\1'}
+    answer = client.post(place(dossiers), data=sent)
+    assert answer.status_code == 422
+    assert "<b>mine" not in answer.text
+    assert sent["seen"] in unescape(answer.text)
+
+
 def test_what_was_typed_stands_when_something_is_missing(
     dossiers: Dossiers, client: TestClient
 ) -> None:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
+from html import escape
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, unquote
 
@@ -118,11 +119,17 @@ def page(
     text = _templates().get_template(name).render(view=view, **content)
     if content.get("version"):
         # what a form files is refused where somebody else filed since the page was made
-        text = _FORM.sub(rf'\1<input type="hidden" name="seen" value="{content["version"]}">', text)
+        text = _with_hidden(text, "seen", str(content["version"]))
     if view.who.mark:
         # in each form of the page, so that none can be forgotten; text from outside is escaped
-        text = _FORM.sub(rf'\1<input type="hidden" name="csrf" value="{view.who.mark}">', text)
+        text = _with_hidden(text, "csrf", view.who.mark)
     return HTMLResponse(text, status)
+
+
+def _with_hidden(text: str, name: str, value: str) -> str:
+    """Return a page whose every form that files carries one field more."""
+    field = f'<input type="hidden" name="{name}" value="{escape(value)}">'
+    return _FORM.sub(lambda form: form[1] + field, text)
 
 
 def problem(request: Request, error: EvenfallError, status: int = 422) -> Response:

@@ -132,6 +132,12 @@ def test_a_log_in_ends_by_log_out_by_time_and_unseen(accounts: Accounts, clock: 
         assert accounts.logged_in(key) == made
     clock.on(hours=1)
     assert accounts.logged_in(key) is None
+    _, key = accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
+    for _ in range(2):  # a page that stands open with nobody before it
+        clock.on(hours=UNSEEN_HOURS / 2)
+        assert accounts.logged_in(key, seen=False) == made
+    clock.on(seconds=1)
+    assert accounts.logged_in(key, seen=False) is None
 
 
 def test_another_role_or_password_ends_every_log_in(accounts: Accounts) -> None:

@@ -314,8 +314,11 @@ class Accounts:
         connection.execute(delete(LOGIN).where(LOGIN.c.at < old))
         return key
 
-    def logged_in(self, key: str) -> Account | None:
-        """Return whose log-in a key is; None for a key that is unknown, ended or too old."""
+    def logged_in(self, key: str, *, seen: bool = True) -> Account | None:
+        """Return whose log-in a key is; None for a key that is unknown, ended or too old.
+
+        `seen` says whether somebody came: a page that only stands open lets a log-in grow old.
+        """
         now = self._archive.clock()
         wanted = (
             _with_names()
@@ -332,10 +335,9 @@ class Accounts:
         account = _account(row)
         if over or not account.open:
             return None
-        if unseen_s > _SEEN_MINUTES * 60:
+        if seen and unseen_s > _SEEN_MINUTES * 60:
             with self._archive.writing() as connection:
-                seen = update(LOGIN).where(LOGIN.c.key == sha256(key)).values(seen=now)
-                connection.execute(seen)
+                connection.execute(update(LOGIN).where(LOGIN.c.key == sha256(key)).values(seen=now))
         return account
 
     def log_out(self, key: str) -> None:

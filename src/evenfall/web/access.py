@@ -87,8 +87,8 @@ class Door:
         """Look again whether there are accounts, at the next request."""
         self._looked_s = -1e9
 
-    def who(self, cookie: str, authorization: str) -> Who:
-        """Return who asks with a cookie or a token."""
+    def who(self, cookie: str, authorization: str, *, seen: bool = True) -> Who:
+        """Return who asks with a cookie or a token; `seen` as in `Accounts.logged_in`."""
         if not self.shut():
             return LONE
         if authorization:
@@ -101,7 +101,7 @@ class Door:
             return Who(
                 account.id, account.name, account.role, rights, account.partner, token=token.id
             )
-        one = self.accounts.logged_in(cookie) if cookie else None
+        one = self.accounts.logged_in(cookie, seen=seen) if cookie else None
         if one is None:
             return NOBODY
         return Who(one.id, one.name, one.role, ROLE_RIGHTS[one.role], one.partner, key=cookie)
@@ -134,7 +134,7 @@ def may_still(request: Request) -> bool:
     """Say whether who opened a stream may go on looking: a log-in may have ended meanwhile."""
     door = door_of(request)
     cookie = request.cookies.get(door.cookie, "")
-    who = door.who(cookie, request.headers.get("authorization", ""))
+    who = door.who(cookie, request.headers.get("authorization", ""), seen=False)
     return who.account == who_of(request).account and who.may("look")
 
 

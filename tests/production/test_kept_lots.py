@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,7 +18,7 @@ from evenfall.production.sampling import switched
 from evenfall.production.skip_lots import SkipPlan, qualifications
 from evenfall.records import Filing
 from evenfall.workshop.archives import Dossiers
-from evenfall.workshop.kept_lots import KeptLots, lots_of
+from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, answer_lot, keep_lot, proposed
 from evenfall.workshop.lot_reports import lot_report, shown_lots
 from pictures.drawing import faults
@@ -88,6 +89,24 @@ def test_the_state_follows_from_the_lots_in_their_order(dossiers: Dossiers) -> N
     assert again.values() == lots.values()
     assert lots_of(dossiers.archive, SUPPLIER, MODEL) is None
     assert all(lot.signed_by and lot.follows for lot in lots.lots)
+
+
+def test_a_report_names_the_agreement_that_the_lot_was_judged_by(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(aql_percent=1.5), [0])
+    made = agreement(SUPPLIER, MODEL, receiver=RECEIVER, aql_percent=4.0, reason="other wire")
+    lots = kept(dossiers, proposed(made, lots), [0])
+    pages = [lot_report(lots, lot, "html", unit="mm").decode() for lot in lots.every]
+    pages = [re.sub(r"<[^>]*>|\s|&nbsp;", "", page) for page in pages]
+    assert ["Qualitylimit1.5%" in page for page in pages] == [True, False]
+    assert ["Qualitylimit4%" in page for page in pages] == [False, True]
+
+
+def test_lots_are_found_however_the_supplier_is_written(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [3, 3])
+    there = lots_of(dossiers.archive, SUPPLIER.upper(), f" {MODEL}", RECEIVER.lower())
+    assert there is not None
+    assert there.dossier == lots.dossier
+    assert [one.dossier for one in all_lots(dossiers.archive)] == [lots.dossier]
 
 
 def test_a_lot_comes_once_in_its_order_and_whole(dossiers: Dossiers) -> None:
@@ -189,6 +208,8 @@ def test_a_stopped_supplier_begins_again_with_a_reason(dossiers: Dossiers) -> No
     lots = proposed(agreement(SUPPLIER, MODEL, receiver=RECEIVER, reason="new jig"), lots)
     lots = kept(dossiers, lots, [0])
     assert (lots.switching.state, len(lots.lots), len(lots.earlier)) == ("normal", 1, 7)
+    old = lots.after(lots.earlier[2])
+    assert (len(old.lots), old.earlier, old.switching.state) == (3, (), "tightened")
     assert "judged already" in refused(dossiers, lots, LotToKeep("L-1", 500, (0,)))
 
 

@@ -158,6 +158,9 @@ def test_what_somebody_shared_meanwhile_is_not_replaced(
     dossiers, browsers = team
     manager = browsers["manager"]
     (seen,) = re.findall(r'name="seen" content="(\w+)"', manager.get("/shared").text)
+    long = share_lot(dossiers, f" {'lot 7 ' * 40}", PARTNER, [SERIALS[2]])
+    assert long in SharedLots(dossiers.archive).of(PARTNER)
+    SharedLots(dossiers.archive).withdraw(long)
     shared = share_lot(dossiers, "lot 7", PARTNER, [SERIALS[2]])
     form = {"lot": "lot 7", "partner": PARTNER, "names": SERIALS[1], "seen": seen}
     assert post(manager, "/shared", **form)[0] == 412
@@ -193,7 +196,9 @@ def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
     assert "Inspect 20 pieces" not in asked  # letter E: 13
     assert "Inspect 13 pieces: accept at 1 nonconforming or fewer" in asked
     assert lots_of(dossiers.archive, OURS, "Tesquil", PARTNER) is None
-    assert post(manager, "/judged", **ask, name="L-1", found="3")[0] == 303
+    (seen,) = re.findall(r'name="seen" content="(\w+)"', asked)
+    assert post(manager, "/judged", **ask, name="L-1", found="3", seen=seen)[0] == 303
+    assert post(manager, "/judged", **ask, name="L-2", found="0", seen=seen)[0] == 412
     shown = manager.get("/judged").text
     assert "not accepted" in shown
     assert "this workplace" in shown

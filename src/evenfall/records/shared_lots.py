@@ -48,7 +48,7 @@ class SharedLots:
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
 
-    def share(self, lot: str, partner: str, dossiers: Sequence[str]) -> None:
+    def share(self, lot: str, partner: str, dossiers: Sequence[str]) -> SharedLot:
         """Let a partner see a lot of these instruments; one of that name is replaced."""
         lot, partner = plain_line(lot)[:_LONGEST], plain_line(partner)[:_LONGEST]
         if not (lot and partner and dossiers):
@@ -61,6 +61,7 @@ class SharedLots:
         with self._archive.writing() as connection:
             connection.execute(delete(SHARED_LOT).filter_by(partner=partner, lot=lot))
             connection.execute(SHARED_LOT.insert(), rows)
+        return SharedLot(partner, lot, tuple(row["dossier"] for row in rows), now, "", "")
 
     def withdraw(self, lot: SharedLot) -> None:
         """Let the partner see a lot no more."""

@@ -128,7 +128,7 @@ def one(request: Request, lot: str) -> Response:
                 for title, lines in report_lines(made, found.kept)
                 if lines and title != "Signature"
             ],
-            "drawings": [draw() for draw in made.drawings(view.unit, PAGE).values()],
+            "drawings": [(name, draw()) for name, draw in made.drawings(view.unit, PAGE).items()],
             "keys": found.kept.signed_by,
             "invented": _invented(found.lots),
         }

@@ -17,6 +17,7 @@ from evenfall.web.access import may_still
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
+from evenfall.workshop.lot_reports import ANSWERS
 from evenfall.workshop.partner_lots import shared_with, version_of_shared
 from evenfall.workshop.specifying import look_at_text
 from evenfall.workshop.story import readings_files, specification_of
@@ -261,9 +262,6 @@ def _both(
     )
 
 
-_ANSWERS: Mapping[str, str] = {"": "", "accepted": "accepted", "read again": "to be read again"}
-
-
 def _shared(request: Request, given: Given) -> tuple[str, str, list[dict[str, str]]]:
     """Return what a shared lot is called, its version, and how it stands for whoever asks."""
     who, dossiers = who_of(request), shop_of(request).dossiers
@@ -279,7 +277,7 @@ def _shared(request: Request, given: Given) -> tuple[str, str, list[dict[str, st
         {
             "at": local(one.answered or one.at),
             "person": one.partner if one.answer else "The workshop",
-            "said": f"{one.lot}: {_ANSWERS[one.answer] or f'shared with {one.partner}'}",
+            "said": f"{one.lot}: {ANSWERS.get(one.answer, f'shared with {one.partner}')}",
         }
         for one in found
     ]

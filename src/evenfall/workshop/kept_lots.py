@@ -40,7 +40,6 @@ MEASURED = ("s", "sigma")
 _KINDS = ("lots agreed", "lot", "lot answered")
 _SCORE_OF_MEASURED = 3  # as for counts: ten lots in a row lead to reduced inspection
 _LONGEST_TITLE = 200
-_MANY = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +71,7 @@ class KeptLot:
     after: Switching
     qualified: Qualification
     reason: str
+    agreed: LotsAgreed  # by which it was judged
     signed_by: tuple[str, ...]  # keys whose signature under the lot, or a later entry, holds
     answers: tuple[Answer, ...]  # the oldest first
     follows: bool = True  # whether the decision follows from what was found
@@ -138,10 +138,11 @@ class KeptLots:
 
     def after(self, lot: KeptLot) -> KeptLots:
         """Return the lots as they stood after one of them."""
-        every = self.earlier + self.lots
-        place = [one.entry for one in every].index(lot.entry)
-        first = 0 if place < len(self.earlier) else len(self.earlier)
-        return replace(self, lots=every[first : place + 1], last=lot.entry)
+        every = self.every
+        then = every[: [one.entry for one in every].index(lot.entry) + 1]
+        lots = tuple(one for one in then if one.agreed is lot.agreed)
+        earlier = then[: len(then) - len(lots)]
+        return replace(self, agreed=lot.agreed, lots=lots, earlier=earlier, last=lot.entry)
 
     def named(self, name: str) -> KeptLot:
         """Return the lot of a name."""
@@ -179,13 +180,13 @@ class KeptLots:
 
 def lots_of(archive: Archive, supplier: str, model: str, receiver: str = "") -> KeptLots | None:
     """Return the lots of a supplier and model; None where none was agreed yet."""
-    title = title_of(
-        " ".join(supplier.split()), " ".join(model.split()), " ".join(receiver.split())
-    )
+    whose = (supplier, model, receiver)
+    title = title_of(*(" ".join(name.split()) for name in whose))
     for dossier in archive.named(f"lots {title}"):
-        if _opened(archive.entries(dossier)) == title:
-            made = read_lots(archive, dossier)
-            if made is not None:
+        made = read_lots(archive, dossier)
+        if made is not None:
+            there = (made.agreed.supplier, made.agreed.model, made.agreed.receiver)
+            if list(map(normal, there)) == list(map(normal, whose)):
                 return made
     return None
 
@@ -193,18 +194,17 @@ def lots_of(archive: Archive, supplier: str, model: str, receiver: str = "") -> 
 def all_lots(archive: Archive) -> list[KeptLots]:
     """Return the lots of every supplier and model that can be read, by their names."""
     made = []
-    for dossier in archive.find("lots", _MANY):
-        if _opened(archive.entries(dossier)):
-            kept = read_lots(archive, dossier)
-            if kept is not None:
-                made.append(kept)
+    for dossier in archive.beginning("lots "):
+        kept = read_lots(archive, dossier)
+        if kept is not None:
+            made.append(kept)
     return sorted(made, key=lambda one: one.title)
 
 
 def read_lots(archive: Archive, dossier: str) -> KeptLots | None:
     """Return the lots of a dossier, each decision worked out again; None where none was agreed."""
     entries = archive.entries(dossier)
-    if not _opened(entries):
+    if not _is_of_lots(entries):
         return None
     named = {entry.hash: entry for entry in entries}
     taken_back = {entry.corrects for entry in entries}
@@ -292,6 +292,7 @@ def _followed(
                 after,
                 qualified,
                 facts.reason,
+                agreed,
                 keys.get(name, ()),
                 tuple(answers.get(name, ())),
                 follows,
@@ -371,10 +372,9 @@ def title_of(supplier: str, model: str, receiver: str) -> str:
     return title[:_LONGEST_TITLE]
 
 
-def _opened(entries: Sequence[Entry]) -> str:
-    """Return the name of a dossier of lots; "" for any other."""
+def _is_of_lots(entries: Sequence[Entry]) -> bool:
+    """Say whether a dossier is one of lots."""
     for entry in entries[:1]:
-        facts = json.loads(entry.facts or "{}")
-        if entry.kind == "opened" and facts.get("subject") == "lots":
-            return str(facts["name"])
-    return ""
+        subject = json.loads(entry.facts or "{}").get("subject")
+        return entry.kind == "opened" and subject == "lots"
+    return False

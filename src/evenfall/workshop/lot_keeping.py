@@ -15,6 +15,7 @@ from evenfall.codec import plain
 from evenfall.errors import At, RequestError
 from evenfall.production.sampling import Plan
 from evenfall.records import Filing
+from evenfall.records.archive import NOTHING
 from evenfall.records.entries import LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.labels import normal
@@ -117,7 +118,7 @@ def agreement(
 def proposed(agreed: LotsAgreed, there: KeptLots | None) -> KeptLots:
     """Return the lots by a new agreement, which is filed with the first of them."""
     if there is None:
-        return KeptLots("", agreed, filed=False)
+        return KeptLots("", agreed, version=NOTHING, filed=False)
     return KeptLots(there.dossier, agreed, (), there.every, there.version, filed=False)
 
 

@@ -183,8 +183,7 @@ def share_lot(
         raise ChangedError(
             "Somebody shared or answered a lot since you looked; look at it, then share yours."
         )
-    shares.share(lot, partner, wanted)
-    return next(one for one in shares.of(partner) if normal(one.lot) == normal(lot))
+    return shares.share(lot, partner, wanted)
 
 
 def _kept(dossiers: Dossiers, entry: str) -> tuple[KeptLots, KeptLot]:
@@ -226,11 +225,11 @@ def answer_shared(
         raise RequestError(
             "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
         )
-    SharedLots(dossiers.archive).answer(shared, said)
     party = party or shared.partner
     if seen_lot.lots is not None and seen_lot.kept is not None:
         lots, kept = seen_lot.lots, seen_lot.kept
         answer_lot(dossiers, lots, kept, said, party=party, reason=reason, person=person)
+    SharedLots(dossiers.archive).answer(shared, said)  # last: what is refused leaves no answer
     if said == "read again":
         names = [one.dossier for one in seen_lot.instruments]
         note_answer(

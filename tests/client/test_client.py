@@ -11,6 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
+import httpx2
 import numpy as np
 import pytest
 
@@ -141,6 +142,32 @@ def test_a_page_of_something_else_is_no_paper() -> None:
             there.paper("UY-0417", "certificate.pdf")
         with pytest.raises(ef.EvenfallError, match="is not this program"):
             there.document("UY-0417", "scan")
+
+
+def test_a_page_of_something_else_is_not_watched_without_end() -> None:
+    with (
+        answering(b"<html>Log in to this network</html>") as port,
+        ef.connect(f"http://127.0.0.1:{port}") as there,
+        pytest.raises(ef.EvenfallError, match="is not this program"),
+    ):
+        there.watch("1" * 32)
+
+
+def test_whoever_stops_stops_though_the_server_does_not_hear_it() -> None:
+    state = {"state": "running", "doing": "Reading", "share": 0.5}
+
+    def answer(request: httpx2.Request) -> httpx2.Response:
+        if request.url.path.endswith("/stop"):
+            return httpx2.Response(502, text="<html>")
+        headers = {"evenfall-version": ef.__version__}
+        return httpx2.Response(200, text=f"data: {json.dumps(state)}\n\n", headers=headers)
+
+    def stop(_doing: str, _share: float) -> None:
+        raise ef.Cancelled
+
+    http = httpx2.Client(transport=httpx2.MockTransport(answer))
+    with ef.Connection("http://127.0.0.1:9", http=http) as there, pytest.raises(ef.Cancelled):
+        there.watch("1" * 32, stop)
 
 
 def test_what_is_no_certificate_of_an_authority_is_refused(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ import secrets
 import ssl
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -188,7 +189,8 @@ class Connection:
                 if known["state"] == "done":
                     return known
         except (Cancelled, KeyboardInterrupt):
-            self.ask("POST", f"/tasks/{task}/stop")
+            with suppress(RequestError):  # whoever wanted to stop stops, whatever is heard there
+                self.ask("POST", f"/tasks/{task}/stop")
             raise
         raise AssertionError
 
@@ -201,7 +203,8 @@ class Connection:
             try:
                 place = f"{ROOT}/tasks/{task}/events"
                 with self._http.stream("GET", place, timeout=patience) as answer:
-                    if answer.status_code >= httpx2.codes.BAD_REQUEST:
+                    told = answer.status_code == httpx2.codes.OK
+                    if not told or VERSION_HEADER not in answer.headers:
                         answer.read()
                         _refuse(answer)
                     for line in answer.iter_lines():

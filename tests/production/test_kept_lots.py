@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 
 from evenfall import workshop
 from evenfall.cli import main
-from evenfall.errors import ChangedError, RequestError
+from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.production.sampling import switched
 from evenfall.production.skip_lots import SkipPlan, qualifications
 from evenfall.records import Filing
@@ -99,6 +99,18 @@ def test_a_report_names_the_agreement_that_the_lot_was_judged_by(dossiers: Dossi
     pages = [re.sub(r"<[^>]*>|\s|&nbsp;", "", page) for page in pages]
     assert ["Qualitylimit1.5%" in page for page in pages] == [True, False]
     assert ["Qualitylimit4%" in page for page in pages] == [False, True]
+
+
+def test_without_a_key_no_lot_is_filed(
+    dossiers: Dossiers, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "settings").mkdir()
+    (tmp_path / "settings" / "signing-key").write_text("no key")
+    monkeypatch.setattr("evenfall.records.signing.settings_folder", lambda: tmp_path / "settings")
+    (tmp_path / "settings" / "signing-key").chmod(0o600)
+    with pytest.raises(EvenfallError):
+        kept(dossiers, begun(), [0])
+    assert not dossiers.archive.newest()
 
 
 def test_lots_are_found_however_the_supplier_is_written(dossiers: Dossiers) -> None:

@@ -156,8 +156,7 @@ def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
         filings.insert(0, Filing("lots agreed", agreed, lot.person))
     if not lots.dossier:
         filings.insert(0, Filing("opened", {"subject": "lots", "name": lots.title}, lot.person))
-    entries = dossiers.archive.file(lots.dossier or None, filings, since=lots.version)
-    return _signed(dossiers.archive, entries[0].dossier)
+    return _filed(dossiers.archive, lots, filings)
 
 
 def _inspected(
@@ -324,8 +323,7 @@ def answer_lot(
         )
     facts = {"lot": lot.entry, "party": party, "answer": answer, "reason": reason.strip()}
     filing = Filing("lot answered", facts, person)
-    dossiers.archive.file(lots.dossier, [filing], since=lots.version)
-    return _signed(dossiers.archive, lots.dossier)
+    return _filed(dossiers.archive, lots, [filing])
 
 
 def note_answer(
@@ -337,9 +335,11 @@ def note_answer(
         archive.file(dossier, [Filing("note", {"words": words}, person)])
 
 
-def _signed(archive: Archive, dossier: str) -> KeptLots:
-    """Sign the last entry of a dossier of lots, and return them."""
-    archive.sign(dossier, signing_key())
+def _filed(archive: Archive, lots: KeptLots, filings: Sequence[Filing]) -> KeptLots:
+    """File into a dossier of lots, signed, and return them."""
+    key = signing_key()  # without one nothing is filed
+    dossier = archive.file(lots.dossier or None, filings, since=lots.version)[0].dossier
+    archive.sign(dossier, key)
     made = read_lots(archive, dossier)
     assert made is not None  # noqa: S101 (it was filed just now)
     return made

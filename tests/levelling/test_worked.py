@@ -39,6 +39,15 @@ def test_a_fret_that_was_filed_is_not_worn_to_a_further_plan() -> None:
     known = session.level_line().level_mm
     assert np.abs(known - (done.crown_top_mm - done.off_mm)).max() < 0.002
 
+    # of a plan for settings nothing was filed: its cuts were a preview
+    level_mm = [
+        Session(spec, after, excursion=table(spec), settled=True, worked=plans)
+        .level_line()
+        .level_mm
+        for plans in ([replace(made, part="settings")], [])
+    ]
+    np.testing.assert_array_equal(*level_mm)
+
     # a later plan is told of both, and what each took off is put back
     again = Session(spec, after, excursion=table(spec), settled=True, worked=[made, session.plan()])
     np.testing.assert_allclose(again.level_line().level_mm, known, atol=1e-9)

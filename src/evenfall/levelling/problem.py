@@ -86,8 +86,7 @@ class Problem:
         """The readings with crowns as high as before those plans: what was filed is no wear."""
         found = self.measurement
         for plan in reversed(self.worked):
-            if plan.part == "whole":  # else its cuts were a preview
-                found = before_filing(found, plan.measurement, plan.removal_mm)
+            found = before_filing(found, plan.measurement, plan.filed_mm)
         return found
 
     @property

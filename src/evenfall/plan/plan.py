@@ -337,6 +337,11 @@ class Plan(FileContent):
         )
 
     @property
+    def filed_mm(self) -> FloatArray:
+        """What its work takes off each crown, (K, F) [mm]: nothing where cuts are a preview."""
+        return self.removal_mm if self.part == "whole" else np.zeros_like(self.removal_mm)
+
+    @property
     def misread(self) -> bool:
         """Whether strings seem read in the opposite order: nothing that follows from it is told."""
         return any(gate.code == "order" for gate in unmet(self.gates, self.accepted))

@@ -116,7 +116,7 @@ def prove(
     heights = heights_read(measurement)
     smallest_cut_mm = plan.smallest_cut_mm
     line = None
-    unfiled = before_filing(measurement, plan.measurement, plan.removal_mm)
+    unfiled = before_filing(measurement, plan.measurement, plan.filed_mm)
     if np.isfinite(heights.crown_top_mm).any():
         line = level_line(specification, unfiled, lines, bow, smallest_cut_mm)
     case = Case(

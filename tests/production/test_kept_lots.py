@@ -316,9 +316,10 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     values = json.loads(run(*ask, "--name", "L-3", "--found", 0, "--json").output)
     assert values["state"] == "tightened"
     assert [lot["decision"] for lot in values["lots"]] == ["not accepted"] * 2 + ["accepted"]
-    lone = run("lot", "--pieces", 500, "--instrument", "UY-1")
-    assert lone.exit_code == 2
-    assert "Name the archive, the supplier and the model" in lone.output
+    for only in (("--instrument", "UY-1"), ("--report", report), ("--skipped",), ("--by", "Ilva")):
+        lone = run("lot", "--pieces", 500, "--found", 0, *only)
+        assert lone.exit_code == 2
+        assert "Name the archive, the supplier and the model" in lone.output
 
 
 def test_a_measured_lot_at_the_door_of_an_archive(tmp_path: Path) -> None:

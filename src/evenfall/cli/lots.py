@@ -24,7 +24,10 @@ if TYPE_CHECKING:
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.measured_lots import MeasuredLotOutcome
 
-_NEEDS_ARCHIVE = "Name the archive, the supplier and the model, to judge a lot by its instruments."
+_NEEDS_ARCHIVE = (
+    "Name the archive, the supplier and the model: only a lot that is kept there has instruments, "
+    "a receiver, a person, a day, a reason and a report, or is skipped."
+)
 
 
 class _Kept(NamedTuple):
@@ -48,6 +51,12 @@ class _Kept(NamedTuple):
     def in_archive(self) -> bool:
         """Whether the lot belongs into an archive."""
         return bool(self.address and self.supplier and self.model)
+
+    @property
+    def only_kept(self) -> bool:
+        """Whether something is asked that only a lot in an archive has."""
+        texts = (self.receiver, self.new_agreement, self.reason, self.person, self.done)
+        return any((*texts, self.instruments, self.skipped, self.report)) or self.one_in > 1
 
     def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
         """Judge a lot and keep it, or say which sample it needs; return the exit status."""
@@ -204,7 +213,7 @@ def lot(
 
     if kept.in_archive and record is None:
         return kept.judged(result, pieces, found, method=sort, aql_percent=aql_percent, level=level)
-    if kept.instruments:
+    if kept.only_kept:
         raise click.UsageError(_NEEDS_ARCHIVE)
     there = record is not None and record.exists()
     request = workshop.LotRequest(
@@ -323,7 +332,7 @@ def lot_measured(
         agreed |= {f"{name}_mm": level for name, level in levels.items()}
         method = "sigma" if math.isfinite(levels["sigma"]) else "s"
         return kept.judged(result, pieces, (), method=method, quantity=asked.quantity, **agreed)
-    if kept.instruments:
+    if kept.only_kept:
         raise click.UsageError(_NEEDS_ARCHIVE)
     request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, tightened=tightened, **agreed)
     made = result.of(workshop.measured_lot, request, _show)

@@ -19,6 +19,7 @@ from evenfall.records.exchange import check
 from evenfall.records.shared_lots import SharedLots
 from evenfall.web.api import _rights_of
 from evenfall.web.application import application
+from evenfall.web.judging import Asked
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS, file_examples
 from evenfall.workshop.kept_lots import lots_of
@@ -183,6 +184,23 @@ def test_to_take_back_a_lot_needs_the_right_to_judge_one(
     assert [lot.name for lot in here.lots] == ["Q-0"]
     again = keep_lot(dossiers, here, LotToKeep("Q-1", 90, (0,)))
     assert again.lots[-1].decision == "accepted"
+
+
+def test_limits_keep_the_unit_that_they_were_typed_in(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    manager = browsers["manager"]
+    ask = {"supplier": OURS, "model": "Tesquil", "pieces": "90", "method": "s", "unit": "in"}
+    ask |= {"quantity": "relief", "lower": "0.004", "upper": "0,012"}
+    asked = manager.get("/judged", params=ask).text  # by a page that shows mm
+    assert asked.count('type="hidden" name="unit" value="in"') == 2
+    assert "Lower limit, in<" in asked
+    agreed = Asked.read(ask, "mm").lots(dossiers.archive).agreed
+    assert (agreed.lower_mm, agreed.upper_mm) == pytest.approx((0.1016, 0.3048))
+    margin = Asked.read({**ask, "quantity": "margin", "lower": "5", "upper": ""}, "mm")
+    assert margin.lots(dossiers.archive).agreed.lower_mm == pytest.approx(5.0)
+    assert Asked.read({"unit": "yard"}, "in").unit == "in"
 
 
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from typing import Annotated, Any
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
@@ -33,6 +33,11 @@ from evenfall.workshop.lot_reports import (
     state_said,
     strip_of,
 )
+from evenfall.workshop.tasks import UNITS
+
+if TYPE_CHECKING:
+    from evenfall.records import Archive
+    from evenfall.units import LengthUnit
 
 router = APIRouter(prefix="/judged")
 METHODS = {
@@ -63,19 +68,26 @@ class Asked:
     sigma: str = ""
     one_in: str = "1"
     begin: str = ""  # why the count begins again
+    unit: str = ""  # that the limits were typed in, whatever is chosen since
+
+    @property
+    def mm_per_level(self) -> float:
+        """What one of the limits typed stands for [mm]; a margin is in percent by any unit."""
+        percent = self.quantity == QUANTITIES["margin_percent"]
+        return 1.0 if percent else mm_per_unit(self.unit)
 
     @classmethod
-    def read(cls, given: Mapping[str, str]) -> Asked:
+    def read(cls, given: Mapping[str, str], unit: LengthUnit) -> Asked:
         """Return what the fields of a form say; others are left."""
         known = {one.name for one in fields(cls)}
-        return cls(**{name: value[:_LONGEST] for name, value in given.items() if name in known})
+        made = cls(**{name: value[:_LONGEST] for name, value in given.items() if name in known})
+        return made if made.unit in UNITS else replace(made, unit=unit)
 
-    def lots(self, request: Request) -> KeptLots:
+    def lots(self, archive: Archive) -> KeptLots:
         """Return the lots that are there, or none yet by this agreement."""
-        there = lots_of(shop_of(request).dossiers.archive, self.supplier, self.model, self.receiver)
+        there = lots_of(archive, self.supplier, self.model, self.receiver)
         if there is not None and not self.begin.strip():
             return there
-        unit = View(request).unit
         made = agreement(
             self.supplier,
             self.model,
@@ -85,7 +97,7 @@ class Asked:
             level=self.level,
             quantity=self.quantity if self.method in ("s", "sigma") else "",
             **{
-                f"{name}_mm": _number(given, name) * mm_per_unit(unit)
+                f"{name}_mm": _number(given, name) * self.mm_per_level
                 if given.strip()
                 else math.nan
                 for name, given in (
@@ -120,11 +132,12 @@ def _count(given: str, field: str) -> int:
 @router.get("")
 def judged(request: Request) -> Response:
     """Show where inspection stands with each supplier and, if asked, which sample a lot needs."""
-    view, asked = View(request), Asked.read(request.query_params)
+    view, archive = View(request), shop_of(request).dossiers.archive
+    asked = Asked.read(request.query_params, view.unit)
     shown: dict[str, Any] = {"plan": [], "fault": "", "skip": False, "measured": False}
     if asked.supplier and asked.model and asked.pieces:
         try:
-            outcome = shown_lots(asked.lots(request), pieces=_count(asked.pieces, "pieces"))
+            outcome = shown_lots(asked.lots(archive), pieces=_count(asked.pieces, "pieces"))
             shown["plan"] = [view.told(one) for one in outcome.findings]
             shown["skip"] = outcome.lots.may_skip
             shown["measured"] = bool(outcome.lots.agreed.quantity)
@@ -139,7 +152,7 @@ def judged(request: Request) -> Response:
         asked=asked,
         methods=METHODS.items(),
         quantities=tuple(QUANTITIES.values()),
-        every=[_shown(one, view, keys) for one in all_lots(shop_of(request).dossiers.archive)],
+        every=[_shown(one, view, keys) for one in all_lots(archive)],
         **shown,
     )
 
@@ -191,8 +204,8 @@ async def _form(request: Request) -> dict[str, str]:
 @router.post("")
 def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) -> Response:
     """Judge a lot and keep it, signed."""
-    asked = Asked.read(given)
-    lots = asked.lots(request)
+    asked = Asked.read(given, View(request).unit)
+    lots = asked.lots(shop_of(request).dossiers.archive)
     seen = given.get("seen", "")
     if seen and seen != lots.version:
         raise ChangedError(

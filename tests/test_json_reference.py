@@ -360,7 +360,7 @@ def read_again(rows: list[str]) -> list[str]:
 
 
 def scanned(measured: dict[str, Any]) -> dict[str, Any]:
-    """Return a measurement as JSON with what a scan says beyond heights; its figures are put in."""
+    """Return a measurement as JSON with what a scan says beyond heights, and the temperature; both are put in."""
     found = Measurement.from_dict(measured)
     values: dict[str, Any] = {}
     for one in fields(Scanned):
@@ -376,7 +376,7 @@ def scanned(measured: dict[str, Any]) -> dict[str, Any]:
     }
     values["strings"] = StringsScanned(**strings)
     told: dict[str, Any] = json.loads(
-        json.dumps(replace(found, scanned=Scanned(**values)).as_dict())
+        json.dumps(replace(found, scanned=Scanned(**values), temperature_celsius=21.0).as_dict())
     )
     return told
 

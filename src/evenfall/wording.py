@@ -83,6 +83,7 @@ LIBRARY_WORDS: Mapping[str, str] = {
     "door_touch": "touched_mm",
     "door_found": "found",
     "door_quantity": "quantity",
+    "door_names": "levels",
     "door_accept_stiffness": "accepted_stiffness",
     "door_machine": "machine",
     "door_fixture": "fixture",

@@ -15,6 +15,7 @@ from draws import some
 from evenfall.arrays import FloatArray
 from evenfall.cli import main
 from evenfall.errors import RequestError
+from evenfall.pictures.causes import causes_picture
 from evenfall.production.causes import Causes, fitted_causes
 from evenfall.production.factors import MOST_LEVELS, cross_products, factors_of
 from pictures.drawing import faults, texts
@@ -187,6 +188,22 @@ def test_factors_that_nearly_go_together_are_named_and_mingled_ones_left_out() -
     assert set(made.sorted_out.within) == {("both", "station"), ("both", "model")}
 
 
+def test_limits_wider_than_all_readings_are_no_reassurance() -> None:
+    draw = np.random.default_rng(11)
+    wet, warm = draw.uniform(40.0, 55.0, 60), draw.integers(0, 2, 60)
+    still = 20.0 + 0.1 * wet + draw.normal(0.0, 0.01, 60)  # goes along with the humidity
+    made = asked(draw.normal(0.2, 0.01, 60), wet=wet, still=still, warm=warm)
+    told = made.effect("still")
+    assert told.verdict == "cannot tell"
+    assert told.most_level > 2.0 * made.sigma_level
+    assert made.effect("warm").verdict == "not seen"
+    said = next(f.sentence for f in made.findings if "still" in f.sentence)
+    assert said.startswith("These readings cannot tell whether still moves relief")
+    drawn = " ".join(text.content for text in texts(causes_picture(made)))
+    assert "cannot be told" in drawn
+    assert "not seen to move it" in drawn
+
+
 def test_of_too_many_levels_a_part_is_taken_and_told() -> None:
     draw = np.random.default_rng(6)
     batch = draw.integers(0, 1000, 20_000)
@@ -269,7 +286,7 @@ def sheet(tmp_path: Path) -> Path:
 def test_from_a_sheet_to_verdict_json_and_picture(sheet: Path, tmp_path: Path) -> None:
     done = run(sheet, "--pictures", tmp_path / "p")
     assert done.exit_code == 1, done.output
-    assert "station moves value: 1 lies 0.02" in done.output
+    assert "value goes with station: 1 lies 0.02" in done.output
     assert "humidity is not seen to move value" in done.output
     svg = (tmp_path / "p" / "causes.svg").read_text(encoding="utf-8")
     assert faults(svg) == []

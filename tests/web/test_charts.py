@@ -226,9 +226,11 @@ def test_the_page_of_causes_says_what_the_command_says(
     assert "Nothing to compare yet" in text(client, "/charts/causes")
     by_station(dossiers, 0.03)
     shown = text(client, "/charts/causes?quantity=relief")
-    assert "Station moves the relief." in shown
-    assert "batch are recorded with none of these readings" in shown
+    assert "The relief goes with station." in shown
+    assert "batch, cutter, cutter uses, humidity and temperature are recorded with none" in shown
     assert "its control chart says that" in shown
+    bars, rest = shown.index("Each factor"), shown.index("What the answer rests on")
+    assert bars < shown.index("are recorded with none of these readings") < rest
     done = CliRunner().invoke(
         main,
         ["quality", "causes", "--archive", str(tmp_path), "--quantity", "relief"],
@@ -271,7 +273,7 @@ def test_causes_over_many_readings_go_on_beside_the_pages(
     again = client.post("/charts/causes", data={"asked": asked}, follow_redirects=False)
     assert again.headers["location"] == place
     deadline = time.monotonic() + 60.0
-    while "Station moves the relief." not in (shown := text(client, place)):
+    while "The relief goes with station." not in (shown := text(client, place)):
         assert time.monotonic() < deadline, shown
         time.sleep(0.2)
     assert "<svg" in client.get(place).text

@@ -51,6 +51,7 @@ WORDS: Mapping[str, str] = {
     "door_touch": "--touch",
     "door_found": "--found",
     "door_quantity": "--quantity",
+    "door_names": "--names",
     "door_accept_stiffness": "--accept-stiffness",
     "door_machine": "--machine",
     "door_fixture": "--fixture",

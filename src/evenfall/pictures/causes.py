@@ -21,6 +21,13 @@ if TYPE_CHECKING:
 _MOST_DRAWN = 8
 _BAR_PX = 14.0
 _NAME_PX = 108.0
+_MARKS = {
+    "moves": ("dot", INK, "the quantity goes with it"),
+    "little": ("diamond", QUIET, "goes with it, too little to matter"),
+    "not seen": ("open", QUIET, "not seen to move it"),
+    "cannot tell": ("cross", QUIET, "cannot be told"),
+}
+"""Mark, ink and words of each verdict."""
 
 
 def causes_picture(
@@ -47,7 +54,8 @@ def causes_picture(
         written=written,
     )
     _bars(chart, made)
-    drawn = (made.moving or made.effects[:3])[:_MOST_DRAWN]
+    told = [effect for effect in made.effects if effect.verdict != "cannot tell"]
+    drawn = (made.moving or told[:3] or made.effects[:3])[:_MOST_DRAWN]
     ends = [
         scale * end
         for effect in drawn
@@ -68,10 +76,9 @@ def causes_picture(
             levels=5,
         )
         _levels(panel, effect, scale)
-    if made.moving:
-        chart.marked("dot", "moves the quantity", ink=INK)
-    else:
-        chart.marked("open", "not seen to move it, or too little to matter", ink=QUIET)
+    for verdict in dict.fromkeys(effect.verdict for effect in drawn):
+        kind, ink, words = _MARKS[verdict]
+        chart.marked(kind, words, ink=ink)
     chart.key("95 % confidence", lambda x, y: rect(x, y - 6, 22, 12, fill=BAND))
     chart.legend()
     chart.note(
@@ -105,15 +112,14 @@ def _places(effect: Effect) -> dict[float, str]:
 
 def _levels(panel: Panel, effect: Effect, scale: float) -> None:
     """Draw the levels of one factor, those of a random one in the order of size."""
-    moves = effect.verdict == "moves"
-    kind, ink = ("dot", INK) if moves else ("open", QUIET)
+    kind, ink, _ = _MARKS[effect.verdict]
     offset = scale * effect.offset_level
     if len(effect.levels) > 20:
         for at, value in enumerate(np.sort(offset).tolist(), start=1):
             panel.point(at, value, kind, ink=ink, size=2.0)
         return
     low, high = scale * effect.offset_low_level, scale * effect.offset_high_level
-    if effect.kind == "number":
+    if effect.kind == "number" and effect.verdict in ("moves", "little"):
         panel.line([1.0, 2.0], offset.tolist(), ink=ink)
     for at, (value, a, b) in enumerate(zip(offset, low, high, strict=True), start=1):
         if np.isfinite(a):
@@ -128,19 +134,21 @@ def _bars(chart: Chart, made: Causes) -> None:
     left = LEFT_PX + _NAME_PX
     wide = RIGHT_PX - left
     chart.end_px += 8.0
-    shares = [(one.factor, one.variance_share, one.verdict == "moves") for one in made.effects]
-    for name, share, moves in (*shares, ("no factor", made.rest_share, False)):
+    shares = [(one.factor, one.variance_share, one.verdict) for one in made.effects]
+    for name, share, verdict in (*shares, ("none of these", made.rest_share, "")):
         y = chart.end_px
         long = wide * max(min(share, 1.0), 0.0)
         aside = long < 0.8 * wide
         chart.add(
             text(4.0, y + 11.0, began(name), size_px=9.5),
             rect(left, y, wide, _BAR_PX, fill=WASH),
-            rect(left, y, long, _BAR_PX, fill=INK if moves else QUIET),
+            rect(left, y, long, _BAR_PX, fill=INK if verdict == "moves" else QUIET),
             text(
                 left + long + (5.0 if aside else -5.0),
                 y + 11.0,
-                said("{share:share}", share=share),
+                "cannot be told"
+                if verdict == "cannot tell"
+                else said("{share:share}", share=share),
                 size_px=9.5,
                 bold=True,
                 anchor="start" if aside else "end",
@@ -149,7 +157,7 @@ def _bars(chart: Chart, made: Causes) -> None:
         )
         chart.end_px += _BAR_PX + 5.0
     chart.key(
-        "share of the variance, a factor that moves it",
+        "share of the variance, of a factor that the quantity goes with",
         lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
     )
     chart.legend()

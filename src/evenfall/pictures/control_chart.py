@@ -67,7 +67,11 @@ def control_chart_picture(
     drawn.legend()
     if first:
         text_ = "Drawn are the last {shown} of {points} points; the rules asked all of them."
-        drawn.note(said(text_, shown=_MOST_POINTS, points=chart.point_count), always=True)
+        earlier = [point for point in chart.hit if point <= first]
+        if earlier:
+            text_ += " {hit:count point} before them {hit:plural signals|signal} too."
+        line_ = said(text_, shown=_MOST_POINTS, points=chart.point_count, hit=len(earlier))
+        drawn.note(line_, always=True)
     drawn.note(
         *(
             said("{told}", unit, told=finding.said)

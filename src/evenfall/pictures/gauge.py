@@ -8,8 +8,8 @@ import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
-from evenfall.pictures.svg import rect, text
-from evenfall.pictures.words import began, said, unit_shown
+from evenfall.pictures.svg import rect, text, text_width_px
+from evenfall.pictures.words import said, unit_shown
 from evenfall.production.factors import by_number
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
 from evenfall.production.series import amount
@@ -41,7 +41,7 @@ def gauge_picture(
     """
     findings = study.findings(limits)
     chart = Chart(
-        f"{began(quantity)}: gauge study",
+        f"Gauge study by readings of {quantity}",
         *(said("{line}", unit, line=finding.said) for finding in findings[: 1 + len(limits)]),
         written=written,
     )
@@ -100,15 +100,21 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         part = share * (repeat.sigma_level / gauge.sigma_level) ** 2 if gauge.sigma_level else 0.0
         label = said("{name}, {width}", unit, name=name, width=amount(width, study.unit))
         ink = RISK if share > USABLE_SHARE else INK
+        words = said("{share:share}", share=study.share_of(width))
+        at = left + wide * share + (5.0 if share < 0.8 else -5.0)
+        for bound in (GOOD_SHARE, USABLE_SHARE):  # no bound runs through the figure
+            on = left + wide * bound
+            if share < 0.8 and at - 3.0 < on < at + text_width_px(words, 9.5, bold=True) + 3.0:
+                at = on + 5.0
         chart.add(
             text(4.0, y + 12.0, label, size_px=9.5),
             rect(left, y, wide, _BAR_PX, fill=WASH),
             rect(left, y, wide * share, _BAR_PX, fill=QUIET),
             rect(left, y, wide * part, _BAR_PX, fill=INK),
             text(
-                left + wide * share + (5.0 if share < 0.8 else -5.0),
+                at,
                 y + 12.0,
-                said("{share:share}", share=study.share_of(width)),
+                words,
                 size_px=9.5,
                 bold=True,
                 anchor="start" if share < 0.8 else "end",
@@ -123,7 +129,8 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
             )
         chart.end_px += _BAR_PX + 8.0
     chart.key(
-        "repeating, of the width of the limits", lambda x, y: rect(x, y - 6, 22, 12, fill=INK)
+        "repeating, six standard deviations over the width of the limits",
+        lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
     )
     chart.key("persons", lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET))
     chart.key(

@@ -156,7 +156,9 @@ class Capability:
                     "{middle}, and find what makes instruments differ"
                 )
         return sentence(
-            "{what}. Until then check each one.",
+            "{what}. Go on, but check each instrument until {index} is over {required:.2f}.",
+            index=self.deciding.name if self.deciding else "Cpk",
+            required=self.required_index,
             what=sentence(
                 text,
                 mean=amount(self.centre, self.unit),
@@ -478,13 +480,17 @@ def _verdict(made: Capability) -> Iterator[Finding]:
     if not made.stable:
         return
     said = {
-        "capable": "Capable: {name} is {value:.2f}, over the {required:.2f} asked{usual}.",
+        "capable": "Capable: {name} is {value:.2f}, over the {required:.2f} that is asked{usual}.",
         "not capable": "Not capable: {name} is {value:.2f}, {required:.2f} is asked{usual}. "
         "{remedy}",
         "undecided": "Undecided: {name} is {value:.2f}, but from so few readings it may lie on "
-        "either side of the {required:.2f} asked{usual}.",
+        "either side of the {required:.2f} that is asked{usual}.",
     }
-    usual = " where nothing else was agreed" if made.required_index == REQUIRED_INDEX else ""
+    usual = (
+        " by common practice, as nothing else was agreed"
+        if made.required_index == REQUIRED_INDEX
+        else ""
+    )
     yield Finding(
         "capability",
         said[made.verdict],

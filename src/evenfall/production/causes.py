@@ -40,12 +40,16 @@ SURE, WORTH_SHARE = 0.05, 0.01
 """A factor moves the quantity if its adjusted chance is under the first, and matters if it makes
 more of the variance than the second (common practice, no source)."""
 
+_TELLS_NOTHING = 2.0
+"""Standard deviations of the readings: a difference of so many between two halves of them would
+make all of their variance, so limits beyond it exclude nothing. (Our choice.)"""
+
 _TAIL = 0.025
 _RATIOS = (1e-7, 1e5)
 """Variance of a random factor over that of the readings, within which it is looked for."""
 
 Kind = Literal["levels", "number", "random"]
-Verdict = Literal["moves", "little", "not seen"]
+Verdict = Literal["moves", "little", "not seen", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,16 +73,22 @@ class Effect:
     chance: float  # that a factor that does nothing shows as much
     adjusted_chance: float  # the same, all factors that were asked counted
     against: str  # random factor that it is judged against; empty for the readings
+    verdict: Verdict = "not seen"  # whether it moves the quantity, and enough to matter
 
     def __post_init__(self) -> None:
         shut(self)
 
     @property
-    def verdict(self) -> Verdict:
-        """Whether it moves the quantity, and enough to matter."""
-        if not self.adjusted_chance < SURE:
-            return "not seen"
-        return "moves" if self.variance_share >= WORTH_SHARE else "little"
+    def most_level(self) -> float:
+        """The most that it may do, by its limits."""
+        return max(abs(self.low_level), abs(self.high_level))
+
+    def judged(self, sigma_level: float) -> Verdict:
+        """Return the verdict, `sigma_level` the standard deviation of all readings."""
+        if self.adjusted_chance < SURE:
+            return "moves" if self.variance_share >= WORTH_SHARE else "little"
+        bound = sigma_level * (1.0 if self.kind == "random" else _TELLS_NOTHING)
+        return "cannot tell" if self.most_level > bound else "not seen"
 
     @property
     def ends(self) -> tuple[int, int]:
@@ -183,7 +193,8 @@ def fitted_causes(
     model = _Model.of(products, found, freedom)
     told = [_fixed(model, name) for name in found.fixed]
     told += [_random(model, name) for name in found.random]
-    effects = _adjusted(told, model.rest)
+    sigma_level = deviation_of(values)
+    effects = _adjusted(told, model.rest, sigma_level)
     effects.sort(key=lambda one: -one.variance_share)
     return Causes(
         quantity,
@@ -191,7 +202,7 @@ def fitted_causes(
         count,
         len(values),
         tuple(effects),
-        deviation_of(values),
+        sigma_level,
         math.sqrt(model.rest),
         found,
         tuple(cut),
@@ -356,7 +367,7 @@ def _fixed(model: _Model, name: str) -> Effect:
             ends = np.array([factor.values.min(), factor.values.max()])
         places = (ends - mean) / scale
         offset, errors = places * beta[0], np.abs(places) * math.sqrt(float(spread[0, 0]))
-        names = tuple(f"{end:.4g}" for end in ends.tolist())
+        names = tuple(f"{end:.4g}{factor.unit}" for end in ends.tolist())
         step = float(places[1] - places[0])
         effect, error = step * float(beta[0]), step * math.sqrt(float(spread[0, 0]))
         reach = _student(freedom, 1), _student(freedom, 1)
@@ -453,14 +464,15 @@ def _random(model: _Model, name: str) -> Effect:
     )
 
 
-def _adjusted(told: Sequence[Effect], rest: float) -> list[Effect]:
-    """Return effects with shares for variances, and with chances adjusted for their number."""
+def _adjusted(told: Sequence[Effect], rest: float, sigma_level: float) -> list[Effect]:
+    """Return effects with shares for variances, chances adjusted for their number, and judged."""
     total = rest + sum(one.variance_share for one in told)
     made, most = [], 0.0
     for n, one in enumerate(sorted(told, key=lambda effect: effect.chance)):
         most = max(most, min((len(told) - n) * one.chance, 1.0))
         share = one.variance_share / total
-        made.append(replace(one, variance_share=share, adjusted_chance=most))
+        effect = replace(one, variance_share=share, adjusted_chance=most)
+        made.append(replace(effect, verdict=effect.judged(sigma_level)))
     return made
 
 
@@ -472,8 +484,8 @@ def _findings(made: Causes) -> Iterator[Finding]:
         yield _effect_said(made, effect)
     yield Finding(
         "causes",
-        "{used:count reading}, standard deviation {sigma}. No factor explains {share:share} of the "
-        "variance: {rest} from reading to reading.",
+        "{used:count reading}, standard deviation {sigma}. {share:share} of the variance is left "
+        "that none of these factors explains: {rest} from reading to reading.",
         severity="note",
         used=made.used_count,
         sigma=amount(made.sigma_level, made.unit),
@@ -485,7 +497,8 @@ def _findings(made: Causes) -> Iterator[Finding]:
     if numbers:
         text = (
             "{factors:list} {factors:plural is|are} taken as {factors:plural a number|numbers}, "
-            "along which the quantity goes up or down. Where numbers are only names, say so."
+            "along which the quantity goes up or down. Where numbers are only names, say so by "
+            "{door_names}."
         )
         yield Finding("causes", text, severity="note", factors=numbers)
     for name, levels in made.cut:
@@ -537,7 +550,6 @@ def _findings(made: Causes) -> Iterator[Finding]:
 def _effect_said(made: Causes, effect: Effect) -> Finding:
     """Return the effect of one factor in words."""
     value = effect_amount(abs(effect.effect_level), made.unit)
-    ends = sorted((effect.low_level, effect.high_level), key=abs)
     if effect.kind == "number":
         size = sentence(
             "from {first} to {last} it goes {way} by {value} ({range})",
@@ -564,10 +576,13 @@ def _effect_said(made: Causes, effect: Effect) -> Finding:
             range=_range(effect.low_level, effect.high_level, made.unit),
         )
     texts = {
-        "moves": "{factor} moves {quantity}: {size}, {share:share} of the variance.",
-        "little": "{factor} moves {quantity} too little to matter here: {size}, {share:share} of "
-        "the variance.",
+        "moves": "{quantity} goes with {factor}: {size}, {share:share} of the variance.",
+        "little": "{quantity} goes with {factor}, too little to matter here: {size}, {share:share} "
+        "of the variance.",
         "not seen": "{factor} is not seen to move {quantity}: if it does, by no more than {most}.",
+        "cannot tell": "These readings cannot tell whether {factor} moves {quantity}: {most} would "
+        "not show, and all of them have a standard deviation of {sigma}. It changes too little or "
+        "too seldom, or along with other factors.",
     }
     return Finding(
         "causes",
@@ -577,7 +592,8 @@ def _effect_said(made: Causes, effect: Effect) -> Finding:
         quantity=made.quantity,
         size=size,
         share=effect.variance_share,
-        most=effect_amount(abs(ends[1]), made.unit),
+        most=effect_amount(effect.most_level, made.unit),
+        sigma=amount(made.sigma_level, made.unit),
     )
 
 

@@ -165,7 +165,9 @@ class ControlChart:
         panel = next(one for one in self.panels if one.name == signal.panel)
         listed: Sentence | str = numbers(signal.points, _MOST_LISTED)
         if signal.rule == OUTSIDE:
-            listed = _jumps_said(signal) if signal.panel == STEPS else _outside_said(panel, signal)
+            listed = (
+                _jumps_said(self, signal) if signal.panel == STEPS else _outside_said(panel, signal)
+            )
         said = sentence(
             RULES[signal.rule].said,
             panel=panel.name.capitalize(),
@@ -518,10 +520,16 @@ def _where(chart: ControlChart) -> Sentence:
     return sentence(text, first=first, last=last)
 
 
-def _jumps_said(signal: Signal) -> Sentence:
+def _jumps_said(chart: ControlChart, signal: Signal) -> Sentence:
     """Return between which points a reading and the one before lie too far apart."""
     listed = signal.points[:_MOST_LISTED]
-    pairs = [sentence("{before} to {point}", before=point - 1, point=point) for point in listed]
+    text = "{before} to {point}"
+    if chart.labels:
+        text = "{before} to {point} ({first} and {last})"
+    pairs = [
+        sentence(text, before=p - 1, point=p, first=chart.label(p - 1), last=chart.label(p))
+        for p in listed
+    ]
     if more := len(signal.points) - len(listed):
         pairs.append(sentence("{more} more", more=more))
     return sentence("two readings in a row lie too far apart, point {pairs:list}", pairs=pairs)

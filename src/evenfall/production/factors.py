@@ -40,6 +40,7 @@ class Factor:
     at: IntArray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))  # level of each
     values: FloatArray = field(default_factory=lambda: np.zeros(0))  # (readings,), its unit
     random: bool = False  # levels drawn from many of their kind
+    unit: str = ""  # what is written behind a number
 
     def __post_init__(self) -> None:
         shut(self)

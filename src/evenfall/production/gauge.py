@@ -533,6 +533,9 @@ def _findings(study: GaugeStudy, limits: Sequence[Width]) -> Iterator[Finding]:
     )
     for name, width in limits:
         yield _judged(study, name, width)
+    if limits:
+        text = "That share is none of wrong verdicts: only near a limit can one reading be wrong."
+        yield Finding("gauge", text, severity="note")
     groups = study.distinct_count
     yield Finding(
         "gauge",
@@ -569,16 +572,20 @@ def _findings(study: GaugeStudy, limits: Sequence[Width]) -> Iterator[Finding]:
 def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
     share = study.share_of(width)
     if share <= GOOD_SHARE:
-        text = "The gauge can judge {name}: it takes {share:share} of the limits, {width} wide."
+        text = (
+            "The gauge can judge {name}: six of its standard uncertainties take {share:share} of "
+            "the limits, {width} wide."
+        )
     elif share <= USABLE_SHARE:
         text = (
-            "The gauge can judge {name} with care: it takes {share:share} of the limits, {width} "
-            "wide. Near a limit read several times and take the mean."
+            "The gauge can judge {name} with care: six of its standard uncertainties take "
+            "{share:share} of the limits, {width} wide. Near a limit read several times and "
+            "take the mean."
         )
     else:
         text = (
-            "The gauge cannot judge {name}: it takes {share:share} of the limits, {width} wide. "
-            "It would need a standard uncertainty of {needed} or less."
+            "The gauge cannot judge {name}: six of its standard uncertainties take {share:share} "
+            "of the limits, {width} wide. It would need a standard uncertainty of {needed} or less."
         )
     return Finding(
         "gauge",

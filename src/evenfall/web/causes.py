@@ -30,9 +30,10 @@ _ASKED = (*(name for name in FACTORS if name != "serial"), "shift", *_AIR_AND_TO
 _FIRST_STEP = "What goes with a factor"
 """How the finding begins that says what to do; it stands with the verdict."""
 _VERDICTS = {
-    "moves": "moves it",
-    "little": "moves it, too little to matter",
+    "moves": "goes with it",
+    "little": "goes with it, too little to matter",
     "not seen": "not seen to move it",
+    "cannot tell": "cannot be told",
 }
 
 
@@ -92,10 +93,11 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
     """Return what the page shows of a result."""
     findings = [finding_of(one) for one in told["findings"]]
     effects = told["effects"]
+    rest = len(effects) + told["missing_count"]
     said = [(one.severity, began(view.told(one))) for one in findings]
     first_step = [one.said.text.startswith(_FIRST_STEP) for one in findings]
     moving = [one["factor"] for one in effects if one["verdict"] == "moves"]
-    text = "{factors:list} {factors:plural moves|move} the {quantity}."
+    text = "The {quantity} goes with {factors:list}."
     if not moving:
         text = "No recorded factor is seen to move the {quantity}."
     return {
@@ -107,16 +109,19 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
                 "factor": one["factor"],
                 "verdict": _VERDICTS[one["verdict"]],
                 "moves": one["verdict"] == "moves",
-                "share": view.say(sentence("{share:share}", share=one["share"])),
+                "share": "–"
+                if one["verdict"] == "cannot tell"
+                else view.say(sentence("{share:share}", share=one["share"])),
                 "said": words,
             }
             for one, (_, words) in zip(effects, said, strict=False)
         ],
-        "warned": [words for kind, words in said[len(effects) :] if kind == "warning"],
+        "missing": [words for _, words in said[len(effects) : rest]],
+        "warned": [words for kind, words in said[rest:] if kind == "warning"],
         "first_step": [words for (_, words), is_it in zip(said, first_step, strict=True) if is_it],
         "noted": [
             words
-            for (kind, words), is_it in list(zip(said, first_step, strict=True))[len(effects) :]
+            for (kind, words), is_it in list(zip(said, first_step, strict=True))[rest:]
             if kind != "warning" and not is_it
         ],
         "picture": picture,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 _RECORDED = 0.8
 """A number that fewer of the readings have is not asked unless it is named."""
+_UNITS = {"humidity": " %", "temperature": " °C"}
+"""Of what an archive keeps beside each reading."""
 _EACH_ITS_OWN = 0.5
 """A column with more levels than this share of the readings names single readings."""
 
@@ -62,11 +64,14 @@ class CausesOutcome(ReadingsOutcome):
 
     made: Causes
     about: str  # which of the readings it is of
+    missing: tuple[Finding, ...]  # which factors nothing can be said of, and why
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
-        """The factors first, then how far to trust it."""
-        return self.made.findings
+        """The factors first, then those that are missing, then how far to trust it."""
+        asked = len(self.made.effects)
+        findings = self.made.findings
+        return (*findings[:asked], *self.missing, *findings[asked:])
 
     def values(self) -> dict[str, Any]:
         """Return the result as plain values; the readings stay in their sheet."""
@@ -81,7 +86,7 @@ class CausesOutcome(ReadingsOutcome):
             "standard_deviation": made.sigma_level,
             "rest": made.rest_level,
             "rest_share": made.rest_share,
-            "effects": [{**plain(effect), "verdict": effect.verdict} for effect in made.effects],
+            "effects": plain(made.effects),
             "together": plain(made.sorted_out),
         }
 
@@ -89,6 +94,7 @@ class CausesOutcome(ReadingsOutcome):
         """Return what a page says of it beside the picture, as plain values."""
         return {
             "findings": plain(self.findings),
+            "missing_count": len(self.missing),
             "effects": [
                 {"factor": one.factor, "verdict": one.verdict, "share": one.variance_share}
                 for one in self.made.effects
@@ -144,12 +150,14 @@ def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome
         random=tuple(_shown(name) for name in request.random),
         levels=tuple(_shown(name) for name in request.levels),
     )
+    if isinstance(request.source, Filed):
+        factors = [_with_unit(factor) for factor in factors]
     values = np.array(table.value)
     missing = np.zeros(len(values), dtype=bool)
     for factor in factors:
         if not factor.levels:
             missing |= ~np.isfinite(factor.values)
-    findings = (*unasked, *table.findings)
+    findings = table.findings
     if missing.any():
         kept = np.flatnonzero(~missing)
         if not len(kept):
@@ -160,13 +168,13 @@ def causes(request: CausesRequest, progress: Progress = silent) -> CausesOutcome
         values, factors = values[kept], [factor.taken(kept) for factor in factors]
         text = "{count:count row} without a number in a column of numbers {count:plural is|are} "
         text += "left out."
-        left_out = Finding("causes", text, severity="note", count=int(missing.sum()))
-        findings = (*findings, left_out)
-    findings = (*_constant(factors), *findings)
+        fewer = Finding("causes", text, severity="note", count=int(missing.sum()))
+        findings = (*findings, fewer)
     progress("Modelling", 0.4)
     made = fitted_causes(table.quantity, table.unit, values, factors, progress)
     findings = (*_repeats(table, columns), *findings)
-    return CausesOutcome(table.inch, findings, made, request.about)
+    left_out = (*unasked, *_constant(factors))
+    return CausesOutcome(table.inch, findings, made, request.about, left_out)
 
 
 def _shown(name: str) -> str:
@@ -213,6 +221,13 @@ def _column(table: TidyTable, name: str, hours: Sequence[int]) -> Sequence[str]:
     if name == "shift" and name not in table.factors:
         return [text.rpartition(" ")[2] for text in column]
     return column
+
+
+def _with_unit(factor: Factor) -> Factor:
+    """Return a factor of an archive with the unit that it is filed in."""
+    unit = _UNITS.get(factor.name, "")
+    levels = tuple(one if one == NOT_RECORDED else f"{one}{unit}" for one in factor.levels)
+    return replace(factor, unit=unit, levels=levels)
 
 
 def _seldom_numbers(column: Sequence[str]) -> bool:

@@ -157,8 +157,8 @@ def study_gauge(request: GaugeRequest, progress: Progress = silent) -> GaugeOutc
     ...     rows += f"{n % 3},{'IO'[n // 6]},{n % 3 + 0.01 * (n % 4)},mm\n"
     >>> source = Source("study.csv", (head + rows).encode())
     >>> request = GaugeRequest(source, widths=(Width("action", 0.2),))
-    >>> study_gauge(request).findings[1].sentence[:63]
-    'The gauge cannot judge action: it takes 39 % of the limits, 0.2'
+    >>> study_gauge(request).findings[1].sentence[:86]
+    'The gauge cannot judge action: six of its standard uncertainties take 39 % of the limi'
     """
     progress("Reading", 0.0)
     table = request.read()

@@ -360,7 +360,7 @@ def read_again(rows: list[str]) -> list[str]:
 
 
 def scanned(measured: dict[str, Any]) -> dict[str, Any]:
-    """Return a measurement as JSON with what a scan says beyond heights, and the temperature; both are put in."""
+    """Return a measurement as JSON with what a scan says and a temperature, both put in."""
     found = Measurement.from_dict(measured)
     values: dict[str, Any] = {}
     for one in fields(Scanned):

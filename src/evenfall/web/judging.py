@@ -15,24 +15,16 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, ChangedError, EvenfallError, RequestError
-from evenfall.pictures.inks import PAGE
-from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import mm_per_unit, read_number
+from evenfall.web.lots import standing
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of, read_lots
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
-from evenfall.workshop.lot_reports import (
-    ANSWERS,
-    lot_report,
-    next_said,
-    shown_lots,
-    state_said,
-    strip_of,
-)
+from evenfall.workshop.lot_reports import ANSWERS, lot_report, shown_lots
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
@@ -170,13 +162,8 @@ def _keys() -> dict[str, str]:
 
 def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
     return {
+        **standing(lots, view),
         "dossier": lots.dossier,
-        "title": lots.title,
-        "said": view.say(state_said(lots)),
-        "next": view.say(next_said(lots)),
-        "alarm": lots.switching.state in ("tightened", "stopped"),
-        "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
-        "invented": "invented" in lots.title.lower(),
         "lots": [
             {
                 "entry": lot.entry,

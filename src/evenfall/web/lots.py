@@ -80,17 +80,19 @@ def _states(request: Request, listed: Iterable[LotListed]) -> list[dict[str, Any
     """Return where the inspection of each supplier and model stands."""
     view = View(request)
     made: dict[str, KeptLots] = {one.lots.dossier: one.lots for one in listed if one.lots}
-    return [
-        {
-            "title": lots.title,
-            "said": view.say(state_said(lots)),
-            "next": view.say(next_said(lots)),
-            "alarm": lots.switching.state in ("tightened", "stopped"),
-            "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
-            "invented": _invented(lots),
-        }
-        for lots in made.values()
-    ]
+    return [standing(lots, view) for lots in made.values()]
+
+
+def standing(lots: KeptLots, view: View) -> dict[str, Any]:
+    """Return what a page shows of where the inspection of a supplier and model stands."""
+    return {
+        "title": lots.title,
+        "said": view.say(state_said(lots)),
+        "next": view.say(next_said(lots)),
+        "alarm": lots.switching.state in ("tightened", "stopped"),
+        "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
+        "invented": _invented(lots),
+    }
 
 
 def _invented(lots: KeptLots) -> bool:

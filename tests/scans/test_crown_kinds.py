@@ -21,6 +21,7 @@ from oracles.surfaces import (
     make_scan,
     specification,
 )
+from studies.scans import perfect_neck
 
 CLEAN = Recipe(step_x=0.07, step_y=0.25, shadow_share=0.0, height_error=0.01, tilt_error=0.0003)
 FAULTS = {"missing-fret", "extra-bump", "worn-flat", "lifted-end", "tang-gap", "board-shape"}
@@ -68,6 +69,18 @@ def test_the_kind_of_crown_is_told_and_its_top_taken(model: str, crown: Crown, k
     near = np.abs(section.across_mm - section.centre_mm) < 0.2
     off = section.height_mm - section.fitted_mm(section.across_mm)
     assert np.median(np.abs(off[near])) < 0.03
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("crown", "neck"), [("triangular", (1, 40)), ("moulded", (2, 45))])
+def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
+    crown: Crown, neck: tuple[int, int]
+) -> None:
+    # two necks of the study of scans, on which three rounds left one fret standing up
+    kind, index = neck
+    scores, wrong = perfect_neck(crown, index, np.random.default_rng([1, index, 21, kind]))
+    assert scores["tops"] < 1.25**2
+    assert not wrong
 
 
 @pytest.mark.slow

@@ -35,9 +35,9 @@ UPPER_SHARE = 0.9
 """Points deeper under the top than this share of a new crown are its feet, or a closed body's tang,
 underside and slot."""
 
-SECTION_ROUNDS, SMOOTH_DEGREE = 3, 6
-"""Rounds of drawing a fret's section, and the degree of the smooth crown line that it is drawn
-over."""
+SECTION_ROUNDS, SETTLED_MM, SMOOTH_DEGREE = 6, 0.001, 6
+"""Most rounds of drawing a fret's section, how little the smooth crown line that it is drawn over
+moves in the last one, and the degree of that line."""
 
 SLICE_MM = 0.5
 """Length of a slice along the fret; a string touches about as much."""
@@ -323,6 +323,8 @@ def _by_section(
         # the section is sharper over the crown line as it runs than over the guess of it
         line = _smooth(middle[known], shift[known], 1)
         crest = _smooth(middle[known], height[known], SMOOTH_DEGREE)
+        if np.abs([line(middle), crest(middle)]).max() < SETTLED_MM:
+            break
         again = mean_section(
             across - line(slices.along),
             over - crest(slices.along),

@@ -153,6 +153,7 @@ HOSTILE = [
     ("no such day", STEADY, "&since=tomorrow", 422, "Write a day"),
     ("later", STEADY, "&since=2199-01-01", 422, "No reading of relief"),
     ("few", STEADY, "&most=1", 200, "newest 2"),
+    ("a count of many digits", STEADY, f"&most={'9' * 5000}", 200, "relief"),
     ("script", STEADY, "&kind=<script>", 422, "is not known"),
 ]
 

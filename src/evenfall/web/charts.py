@@ -49,6 +49,7 @@ FACTORS = ("model", "station", "site", "batch", "person", "serial")
 _LISTED = 200
 _SIGNALS = 20
 _POINTS = 100
+_DIGITS = 9  # of a count that an address names
 _NAMED = 5
 _KINDS = (
     ("", "as the readings ask for"),
@@ -412,7 +413,7 @@ def read_wanted(address: str) -> Wanted:
         for name, values in given.items()
         if name not in ("rule", "factor", "most")
     }
-    most = given.get("most", [""])[0]
+    most = given.get("most", [""])[0][:_DIGITS]
     return Wanted(
         **one,
         rule=tuple(given.get("rule", ())),

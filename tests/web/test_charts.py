@@ -263,6 +263,33 @@ def test_factors_that_always_go_together_are_named_before_anything_is_changed(
     assert "always go together, so nobody can tell" in verdict
 
 
+def test_the_air_has_its_unit_and_what_cannot_be_told_has_no_share(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    for number in range(60):
+        facts = {"content_hash": f"{number:064x}", "specification": ""}
+        read = {**facts, "content_hash": f"{number + 100:064x}", "schema": "evenfall/measurement@1"}
+        humidity = 40.0 + number % 13
+        temperature = 15.0 + humidity / 8.0 + 0.01 * (number % 2)  # goes along with the humidity
+        air = {"humidity_percent": humidity, "temperature_celsius": temperature}
+        relief_mm = STEADY[number % 30] + 0.002 * (number % 13)
+        filings = [
+            Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"}),
+            Filing("measurement", {**read, **air}),
+            Filing("proof", {**facts, "schema": "evenfall/proof@1", "relief_mm": relief_mm}),
+        ]
+        dossiers.archive.file(None, filings)
+    shown = text(client, "/charts/causes?quantity=relief&factor=humidity")
+    assert "The relief goes with humidity." in shown
+    assert "from 40 % to 52 % it goes up by" in shown
+    shown = text(client, "/charts/causes?quantity=relief&factor=humidity&factor=temperature")
+    assert "These readings cannot tell whether temperature moves relief" in shown
+    assert "mm. 0 % of the variance is left" not in shown
+    assert "; of temperature and humidity these readings cannot tell." in shown
+    row = shown[shown.index('<th scope="row">temperature') :]
+    assert 'cannot be told</td><td data-label="share">–</td>' in row[: row.index("</tr>")]
+
+
 def test_causes_over_many_readings_go_on_beside_the_pages(
     dossiers: Dossiers, client: TestClient
 ) -> None:

@@ -140,6 +140,9 @@ class Causes:
     @property
     def rest_share(self) -> float:
         """The share of the variance that no factor explains."""
+        if any(one.verdict == "cannot tell" for one in self.effects):
+            # factors that go along with each other have shares that do not add up
+            return min((self.rest_level / self.sigma_level) ** 2, 1.0)
         return 1.0 - sum(one.variance_share for one in self.effects)
 
     @property

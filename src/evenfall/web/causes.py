@@ -97,12 +97,20 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
     said = [(one.severity, began(view.told(one))) for one in findings]
     first_step = [one.said.text.startswith(_FIRST_STEP) for one in findings]
     moving = [one["factor"] for one in effects if one["verdict"] == "moves"]
+    unknown = [one["factor"] for one in effects if one["verdict"] == "cannot tell"]
     text = "The {quantity} goes with {factors:list}."
     if not moving:
         text = "No recorded factor is seen to move the {quantity}."
+        if unknown:
+            text = (
+                "No recorded factor is seen to move the {quantity}; of {unknown:list} these "
+                "readings cannot tell."
+            )
     return {
         "result": told,
-        "headline": began(view.say(sentence(text, factors=moving, quantity=asked.quantity))),
+        "headline": began(
+            view.say(sentence(text, factors=moving, unknown=unknown, quantity=asked.quantity))
+        ),
         "moving": moving,
         "effects": [
             {

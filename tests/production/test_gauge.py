@@ -17,6 +17,7 @@ from click.testing import CliRunner, Result
 from evenfall import workshop
 from evenfall.cli import main, quality
 from evenfall.errors import RequestError
+from evenfall.pictures.gauge import gauge_picture
 from evenfall.production.causes import fitted_causes
 from evenfall.production.factors import factors_of
 from evenfall.production.gauge import (
@@ -38,7 +39,7 @@ from evenfall.workshop import StudySheetRequest, study_sheet
 from evenfall.workshop.gauges import known_gauges
 from evenfall.workshop.outputs import json_file
 from open_data import open_data
-from pictures.drawing import faults, texts
+from pictures.drawing import SVG, faults, parsed, texts
 
 CASES = tomllib.loads(
     (Path(__file__).parents[1] / "authorities" / "gauge_studies.toml").read_text(encoding="utf-8")
@@ -295,6 +296,28 @@ def test_the_verdict_names_which_limits_the_gauge_can_judge() -> None:
     assert "standard uncertainty of 0.005 mm or less" in told[1]
     assert told[2].startswith("The gauge can judge action with care")
     assert told[3].startswith("The gauge can judge gap: ")
+
+
+def test_no_bound_runs_through_the_share_of_the_limits() -> None:
+    draw = np.random.default_rng(4)
+    table = draw.normal(1.0, 0.3, (1, 8, 1)) + draw.normal(0.0, 0.01, (2, 8, 3))
+    read = readings(table)
+    study = gauge_study(read)
+    shares = (0.02, 0.06, 0.07, 0.09, 0.11, 0.24, 0.26, 0.29, 0.5, 0.9)
+    limits = [
+        Width(f"width {n}", 6.0 * study.gauge_level / share) for n, share in enumerate(shares)
+    ]
+    drawn = gauge_picture(study, read, limits, quantity="relief", written=False)
+    told = [text for text in texts(drawn) if re.fullmatch(r"\d+ %", text.content)]
+    assert [text.content for text in told] == [f"{100 * share:.0f} %" for share in shares]
+    bounds = {
+        float(one.attrib["x"])
+        for one in parsed(drawn).iter(f"{SVG}rect")
+        if one.attrib["width"] in ("1", "1.0") and one.attrib["height"] not in ("16", "16.0")
+    }
+    assert len(bounds) == 2, bounds
+    assert not [t for t in told if any(t.left - 0.5 < at < t.right + 0.5 for at in bounds)]
+    assert any(text.content == "Gauge study by readings of relief" for text in texts(drawn))
 
 
 @pytest.mark.parametrize(

@@ -14,10 +14,12 @@ from fastapi.testclient import TestClient
 from evenfall import workshop
 from evenfall.instrument import read_specification
 from evenfall.proof.decision import decide
+from evenfall.records import Filing
 from evenfall.web.application import application
 from evenfall.workshop import AddRequest, NoteRequest, Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.gauges import gauge, gauges
+from evenfall.workshop.specifying import models
 
 SPECIFICATION = Source.invented("tesquil.spec.toml")
 PORT = 8418
@@ -58,6 +60,15 @@ def test_a_calibration_is_valid_due_soon_or_over(dossiers: Dossiers) -> None:
     calibrate(dossiers, "2026-06-05", "2027-06-05")
     (found,) = gauges(dossiers)
     assert found.due("2026-06-05T10:00:00Z") == "valid"
+
+
+def test_no_gauge_and_no_model_is_left_out_however_many_there_are(dossiers: Dossiers) -> None:
+    for n in range(201):
+        for subject in ("gauge", "model"):
+            opened = {"subject": subject, "name": f"{n} (invented)"}
+            dossiers.archive.file(None, [Filing("opened", opened)])
+    assert len(gauges(dossiers)) == 202
+    assert len(models(dossiers)) == 201
 
 
 def test_the_uncertainty_is_scatter_and_mean_error_since_the_calibration(

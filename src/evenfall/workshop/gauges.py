@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from evenfall.workshop.archive_views import Line
     from evenfall.workshop.archives import Dossiers
 
-_MOST = 200  # gauges in a list
 _FEWEST = 2  # check readings that have a scatter
 FEW = 8
 """With fewer check readings of a standard the scatter itself is hardly known: its own uncertainty
@@ -157,7 +156,8 @@ class Gauge:
 
 def gauges(dossiers: Dossiers) -> tuple[Gauge, ...]:
     """Return the gauges of an archive, what is due first before the rest, then by name."""
-    lines = [line for line in dossiers.find("gauge", _MOST) if line.subject == "gauge"]
+    named = dossiers.lines(dossiers.archive.beginning("gauge "))
+    lines = [line for line in named if line.subject == "gauge"]
     found = [_gauge(line, dossiers.archive.entries(line.dossier)) for line in lines]
     return tuple(sorted(found, key=lambda one: (one.valid_until or "9", one.line.name.casefold())))
 

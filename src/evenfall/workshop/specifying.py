@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from evenfall.workshop.archive_views import Line
     from evenfall.workshop.archives import Dossiers
 
-_MOST = 200  # dossiers in a list
-
 
 @dataclass(frozen=True, slots=True)
 class Written:
@@ -59,7 +57,8 @@ def look_at_text(text: str) -> Written:
 
 def models(dossiers: Dossiers) -> tuple[Line, ...]:
     """Return the models whose specification is filed, by name."""
-    found = (line for line in dossiers.find("model", _MOST) if line.subject == "model")
+    named = dossiers.lines(dossiers.archive.beginning("model "))
+    found = (line for line in named if line.subject == "model")
     return tuple(sorted(found, key=lambda line: line.name.casefold()))
 
 

@@ -145,7 +145,7 @@ def check_added(request: AddRequest) -> None:
     """Refuse a number or name that no list could show."""
     for field_name in ("serial", "job", "maker", "name", "person"):
         check_line(_SHOWN_AS.get(field_name, field_name), getattr(request, field_name))
-    _day("done", request.done)
+    read_day("done", request.done)
 
 
 def check_note(request: NoteRequest) -> None:
@@ -170,10 +170,10 @@ def check_note(request: NoteRequest) -> None:
             "Only a calibration has a day until which it is valid; say when it was.",
             at=At(field=_SHOWN_AS["valid_until"]),
         )
-    _day("done", str(request.facts.get("done", "")))
+    read_day("done", str(request.facts.get("done", "")))
     _uses(request.facts.get("cutter_uses"))
     for earlier, later in (("date", "valid_until"), ("started", "ended")):
-        first, last = (_day(n, str(request.facts.get(n, ""))) for n in (earlier, later))
+        first, last = (read_day(n, str(request.facts.get(n, ""))) for n in (earlier, later))
         if first and last and last[: len(first)] < first[: len(last)]:
             raise RequestError(
                 "{last} is before {first}; correct one of them.",
@@ -194,7 +194,7 @@ def _uses(given: object) -> None:
         )
 
 
-def _day(name: str, given: str) -> str:
+def read_day(name: str, given: str) -> str:
     """Return a day or time as ISO 8601 without its zone; "" where none is given."""
     try:
         if given and (not re.fullmatch(DAY, given) or not datetime.fromisoformat(given)):

@@ -20,6 +20,7 @@ from evenfall.records.entries import LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key
+from evenfall.workshop.archive_requests import read_day
 from evenfall.workshop.kept_lots import (
     MEASURED,
     KeptLot,
@@ -225,7 +226,7 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
                 decision=other.decision,
                 day=other.at[:_DAY],
             )
-    day = (lot.done or now)[:_DAY]
+    day = (read_day("done", lot.done) or now)[:_DAY]
     if lots.lots and day < lots.lots[-1].at[:_DAY]:
         before = lots.lots[-1]
         raise RequestError(

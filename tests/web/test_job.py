@@ -39,7 +39,7 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page
     expect(page.locator("typed-sheet [data-key='saddle:6:']")).to_be_visible()
     reach(page, page.locator("#gauge"))
     page.keyboard.type("0,004")
-    for _ in range(3):
+    for _ in range(4):  # unit, strings, air, and onto the neck
         page.keyboard.press("Tab")
     for _ in read:
         key = page.evaluate("document.activeElement.dataset.key ?? ''")

@@ -221,8 +221,12 @@ def upload(
         "mirrored": _YES_OR_NO.get(mirrored),
         "scan_uncertainty_mm": _uncertainty_mm(scan_uncertainty, unit),
     }
-    if not _sent_before(shop, told, task):
+    try:
         here = complete(shop.queue, task)
+    except RequestError:
+        if not _sent_before(shop, told, task):
+            raise
+    else:
         mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
         if shop.queue.take(task, "measure", asked, **mine):
             _read(shop, told, task, asked, _join(shop, told, here) if joined else sources_in(here))

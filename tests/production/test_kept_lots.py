@@ -258,7 +258,7 @@ def test_a_lot_that_was_skipped_without_right_is_shown(dossiers: Dossiers) -> No
 
 
 def test_skipping_lets_pass_what_the_formula_says() -> None:
-    # SkSP-2, Perry (1973): the drawn chain against the formula, by a chain of lots that are drawn
+    # SkSP-2, Perry (1973), from memory: the formula against a chain of lots that are drawn
     draw = np.random.default_rng(7)
     for probability, one_in in ((0.95, 5), (0.8, 3), (0.99, 2)):
         plan = SkipPlan(one_in)

@@ -2,9 +2,10 @@
 
 A supplier qualifies by a number of lots accepted in a row. From then on each lot is inspected with
 the probability agreed, until one is not accepted; then every lot is inspected until the supplier
-qualifies again. What this lets pass is exact: Perry (1973), J. Qual. Technol. 5, 123 (SkSP-2). That
-the lots to inspect are drawn by chance, and that tightened inspection ends it, is also what 7 CFR
-42.123 asks for. The ten lots to qualify are our choice; the tables of ISO 2859-3 are not used.
+qualifies again. What this lets pass is exact: Perry (1973), J. Qual. Technol. 5, 123 (SkSP-2, from
+memory). That the lots to inspect are drawn by chance, and that tightened inspection ends it, is
+also what 7 CFR 42.123 asks for. The ten lots to qualify are our choice; the tables of ISO 2859-3
+are not used.
 """
 
 from __future__ import annotations

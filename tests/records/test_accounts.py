@@ -266,13 +266,13 @@ def test_lots_are_shared_and_withdrawn(archive: Archive) -> None:
     lots.share("lot 8", "Tessquin", ["c" * 32])
     (seen,) = lots.of("Quandlemere")
     assert (seen.lot, seen.dossiers, seen.answer) == ("lot 7", ("a" * 32, "b" * 32), "")
-    lots.answer(seen, "accepted")
+    archive.file_together([], lambda connection: lots.answer(connection, seen, "accepted"))
     assert lots.of("Quandlemere")[0].answer == "accepted"
     lots.share("lot 7", "Quandlemere", ["a" * 32])  # another lot than the one that was accepted
     (seen,) = lots.of("Quandlemere")
     assert (seen.dossiers, seen.answer) == (("a" * 32,), "")
     assert {one.partner for one in lots.of()} == {"Quandlemere", "Tessquin"}
-    lots.withdraw(seen)
+    lots.withdraw(seen.key)
     assert lots.of("Quandlemere") == []
     with pytest.raises(RequestError, match="instruments"):
         lots.share("lot 9", "Quandlemere", [])

@@ -161,7 +161,7 @@ def test_what_somebody_shared_meanwhile_is_not_replaced(
     (seen,) = re.findall(r'name="seen" content="(\w+)"', manager.get("/shared").text)
     long = share_lot(dossiers, f" {'lot 7 ' * 40}", PARTNER, [SERIALS[2]])
     assert long in SharedLots(dossiers.archive).of(PARTNER)
-    SharedLots(dossiers.archive).withdraw(long)
+    SharedLots(dossiers.archive).withdraw(long.key)
     shared = share_lot(dossiers, "lot 7", PARTNER, [SERIALS[2]])
     form = {"lot": "lot 7", "partner": PARTNER, "names": SERIALS[1], "seen": seen}
     assert post(manager, "/shared", **form)[0] == 412

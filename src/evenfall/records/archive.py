@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import json
 import secrets
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from functools import cache
@@ -78,6 +78,20 @@ class Filing:
     documents: Mapping[str, Mapping[str, Any] | str] = field(default_factory=dict)
     """By name: the plain values of JSON documents, and texts."""
     files: Mapping[str, bytes | Path] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Into:
+    """What goes into one dossier, and what must hold of it then."""
+
+    dossier: str | None
+    """None opens a new one."""
+    filings: Sequence[Filing]
+    since: str = ""
+    """Version of the dossier when it was looked at; with another one nothing is filed."""
+    looked: Mapping[str, Collection[str]] = field(default_factory=dict)
+    """By label, the dossiers that bore it when a new one was decided on; where one more does by
+    now, somebody opened it first, and nothing is filed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,45 +172,79 @@ class Archive:
     # ---- filing ----------------------------------------------------------------------------------
 
     def file(
-        self, dossier: str | None, filings: Sequence[Filing], *, since: str = ""
+        self,
+        dossier: str | None,
+        filings: Sequence[Filing],
+        *,
+        since: str = "",
+        looked: Mapping[str, Collection[str]] | None = None,
     ) -> tuple[Entry, ...]:
-        """File entries one after another, all or none; None opens a new dossier.
+        """File entries into a dossier one after another, all or none; see `Into`."""
+        return self.file_together([Into(dossier, filings, since, looked or {})])[0]
 
-        `RequestError` where the dossier, or an entry to correct, is not there; `ChangedError` where
-        the dossier is no longer at the version `since`.
+    def file_together(
+        self, several: Sequence[Into], along: Callable[[Connection], object] | None = None
+    ) -> list[tuple[Entry, ...]]:
+        """File into several dossiers, all or none; what `along` looks at or changes belongs to it.
+
+        `RequestError` where a dossier, or an entry to correct, is not there; `ChangedError` where
+        somebody was first, see `Into`.
         """
         kept = [
-            {name: self.files.keep(given) for name, given in filing.files.items()}
-            for filing in filings
+            [{name: self.files.keep(one) for name, one in f.files.items()} for f in into.filings]
+            for into in several
         ]
+        made = []
         with self.writing() as connection:
-            number = self._next_number(connection, len(filings))
-            name = dossier or secrets.token_hex(16)
-            heads = _heads(connection, name)
-            if dossier is not None and not heads:
-                raise RequestError(
-                    "There is no dossier {dossier:quoted} in the archive.", dossier=dossier
-                )
-            last = last_of(heads)
-            if since and version_of(last) != since:
-                raise ChangedError(
-                    "Somebody filed into this dossier meanwhile; look at it first.",
-                    dossier=name,
-                    since=since,
-                )
-            known = {hashed for hashed, _ in heads}
-            made: list[Entry] = []
-            for filing, files in zip(filings, kept, strict=True):
-                if filing.corrects and filing.corrects not in known:
-                    raise RequestError(
-                        "The entry to correct, {entry:quoted}, is not in this dossier.",
-                        entry=filing.corrects,
+            number = self._next_number(connection, sum(len(into.filings) for into in several))
+            if along is not None:
+                along(connection)
+            for into, files in zip(several, kept, strict=True):
+                entries = self._entries(connection, into, files)
+                self._insert(connection, number, {entry.hash: entry for entry in entries})
+                number += len(entries)
+                made.append(entries)
+        return made
+
+    def _entries(
+        self, connection: Connection, into: Into, files: Sequence[Mapping[str, tuple[str, int]]]
+    ) -> tuple[Entry, ...]:
+        """Return the entries that are to be inserted into a dossier, by what it holds now."""
+        name = into.dossier or secrets.token_hex(16)
+        heads = _heads(connection, name)
+        if into.dossier is not None and not heads:
+            raise RequestError(
+                "There is no dossier {dossier:quoted} in the archive.", dossier=into.dossier
+            )
+        for label, seen in into.looked.items():
+            for other in _labelled(connection, label):
+                if other not in seen:
+                    raise ChangedError(
+                        "Somebody opened a dossier of {label:quoted} meanwhile, {dossier}; look at "
+                        "it first.",
+                        label=label,
+                        dossier=other,
+                        since=into.since,
                     )
-                entry = self._entry(connection, name, filing, files, last)
-                made.append(entry)
-                last = (entry.hash,)
-                known.add(entry.hash)
-            self._insert(connection, number, {entry.hash: entry for entry in made})
+        last = last_of(heads)
+        if into.since and version_of(last) != into.since:
+            raise ChangedError(
+                "Somebody filed into this dossier meanwhile; look at it first.",
+                dossier=name,
+                since=into.since,
+            )
+        known = {hashed for hashed, _ in heads}
+        made: list[Entry] = []
+        for filing, own in zip(into.filings, files, strict=True):
+            if filing.corrects and filing.corrects not in known:
+                raise RequestError(
+                    "The entry to correct, {entry:quoted}, is not in this dossier.",
+                    entry=filing.corrects,
+                )
+            entry = self._entry(connection, name, filing, own, last)
+            made.append(entry)
+            last = (entry.hash,)
+            known.add(entry.hash)
         return tuple(made)
 
     def _next_number(self, connection: Connection, count: int = 0) -> int:
@@ -527,9 +575,7 @@ class Archive:
         """
         low, high = span_of(name)
         with self.reading() as connection:
-            by_label = select(LABEL.c.dossier).where(LABEL.c.key == normal(name)).distinct()
-            in_order = by_label.order_by(LABEL.c.dossier).limit(_MOST_NAMED)
-            found = set(connection.execute(in_order).scalars())
+            found = set(_labelled(connection, name))
             if len(name) >= 8 and not found:
                 by_id = select(ENTRY.c.dossier).where(
                     ENTRY.c.dossier >= low, ENTRY.c.dossier < high
@@ -654,6 +700,13 @@ def _make_folder(folder: Path) -> None:
 def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, ...]]]:
     wanted = select(ENTRY.c.hash, ENTRY.c.before).where(ENTRY.c.dossier == dossier)
     return [(row.hash, tuple(row.before.split())) for row in connection.execute(wanted)]
+
+
+def _labelled(connection: Connection, label: str) -> list[str]:
+    """Return the first hundred dossiers with a label."""
+    wanted = select(LABEL.c.dossier).where(LABEL.c.key == normal(label)).distinct()
+    in_order = wanted.order_by(LABEL.c.dossier).limit(_MOST_NAMED)
+    return list(connection.execute(in_order).scalars())
 
 
 def insert_new(connection: Connection, table: Any) -> Any:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import Literal
 
-from sqlalchemy import delete, select, update
+from sqlalchemy import Connection, delete, select, update
 
-from evenfall.errors import RequestError
+from evenfall.errors import ChangedError, RequestError
 from evenfall.records.archive import Archive
 from evenfall.records.entries import sha256
-from evenfall.records.tables import SHARED_LOT
+from evenfall.records.tables import ARCHIVE, SHARED_LOT
 from evenfall.wording import plain_line
 
 Answer = Literal["", "accepted", "read again"]
@@ -48,8 +48,13 @@ class SharedLots:
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
 
-    def share(self, lot: str, partner: str, dossiers: Sequence[str]) -> SharedLot:
-        """Let a partner see a lot of these instruments; one of that name is replaced."""
+    def share(
+        self, lot: str, partner: str, dossiers: Sequence[str], *, seen: str = ""
+    ) -> SharedLot:
+        """Let a partner see a lot of these instruments; one of that name is replaced.
+
+        With `seen`, which `version_of_shared` gave of all lots, it is replaced only as it was seen.
+        """
         lot, partner = plain_line(lot)[:_LONGEST], plain_line(partner)[:_LONGEST]
         if not (lot and partner and dossiers):
             raise RequestError(
@@ -59,42 +64,84 @@ class SharedLots:
         row = {"partner": partner, "lot": lot, "at": now, "answer": "", "answered": ""}
         rows = [{**row, "dossier": dossier} for dossier in sorted(set(dossiers))]
         with self._archive.writing() as connection:
+            there = _locked(connection)
+            replaced = any((one.lot, one.partner) == (lot, partner) for one in there)
+            if seen and replaced and seen != version_of_shared(there):
+                raise ChangedError(
+                    "Somebody shared or answered a lot since you looked; look at it, then share "
+                    "yours."
+                )
             connection.execute(delete(SHARED_LOT).filter_by(partner=partner, lot=lot))
             connection.execute(SHARED_LOT.insert(), rows)
         return SharedLot(partner, lot, tuple(row["dossier"] for row in rows), now, "", "")
 
-    def withdraw(self, lot: SharedLot) -> None:
-        """Let the partner see a lot no more."""
+    def withdraw(self, key: str, *, seen: str = "") -> SharedLot:
+        """Let the partner see a lot no more; with `seen`, only as it was seen."""
         with self._archive.writing() as connection:
+            lot = _unchanged(_locked(connection), key, seen)
             connection.execute(delete(SHARED_LOT).filter_by(partner=lot.partner, lot=lot.lot))
+        return lot
 
-    def answer(self, lot: SharedLot, answer: Answer) -> None:
-        """Keep what the partner says of a lot as they saw it."""
-        same = update(SHARED_LOT).filter_by(partner=lot.partner, lot=lot.lot, at=lot.at)
-        with self._archive.writing() as connection:
-            changed = same.values(answer=answer, answered=self._archive.clock())
-            if not connection.execute(changed).rowcount:
-                raise RequestError("This lot was changed meanwhile; load it again, then answer.")
+    def answer(
+        self, connection: Connection, lot: SharedLot, answer: Answer, *, seen: str = ""
+    ) -> None:
+        """Keep what the partner says of a lot as they saw it, along with what is filed of it."""
+        now = _unchanged(_locked(connection), lot.key, seen)
+        if now.at != lot.at:  # shared again, perhaps with other instruments
+            raise _changed()
+        same = update(SHARED_LOT).filter_by(partner=lot.partner, lot=lot.lot)
+        connection.execute(same.values(answer=answer, answered=self._archive.clock()))
 
     def of(self, partner: str | None = None) -> list[SharedLot]:
         """Return the lots of a partner, or all, the newest first."""
-        wanted = select(SHARED_LOT)
-        if partner is not None:
-            wanted = wanted.where(SHARED_LOT.c.partner == partner)
         with self._archive.reading() as connection:
-            rows = connection.execute(wanted).all()
-        named = sorted(rows, key=lambda row: (row.partner, row.lot, row.dossier))
-        lots = []
-        for _, several in groupby(named, key=lambda row: (row.partner, row.lot)):
-            group = list(several)
-            one = group[0]
-            dossiers = tuple(row.dossier for row in group)
-            lots.append(SharedLot(one.partner, one.lot, dossiers, one.at, one.answer, one.answered))
-        return sorted(lots, key=lambda lot: lot.at, reverse=True)
+            return _of(connection, partner)
 
     def one(self, key: str, partner: str | None = None) -> SharedLot:
         """Return a lot; the same `RequestError` for one that is not there and for another's."""
-        for lot in self.of(partner):
-            if lot.key == key:
-                return lot
-        raise RequestError("There is no such lot here; see the lots that are shared.")
+        return _one(self.of(partner), key)
+
+
+def version_of_shared(lots: Iterable[SharedLot]) -> str:
+    """Return what changes whenever anything is shared, withdrawn or answered."""
+    return sha256("".join(f"{lot.key}{lot.version}" for lot in lots))[:16]
+
+
+def _locked(connection: Connection) -> list[SharedLot]:
+    """Return every lot; whoever else would change one waits from here on."""
+    connection.execute(select(ARCHIVE).with_for_update())
+    return _of(connection, None)
+
+
+def _of(connection: Connection, partner: str | None) -> list[SharedLot]:
+    wanted = select(SHARED_LOT)
+    if partner is not None:
+        wanted = wanted.where(SHARED_LOT.c.partner == partner)
+    rows = connection.execute(wanted).all()
+    named = sorted(rows, key=lambda row: (row.partner, row.lot, row.dossier))
+    lots = []
+    for _, several in groupby(named, key=lambda row: (row.partner, row.lot)):
+        group = list(several)
+        one = group[0]
+        dossiers = tuple(row.dossier for row in group)
+        lots.append(SharedLot(one.partner, one.lot, dossiers, one.at, one.answer, one.answered))
+    return sorted(lots, key=lambda lot: lot.at, reverse=True)
+
+
+def _one(lots: Iterable[SharedLot], key: str) -> SharedLot:
+    for lot in lots:
+        if lot.key == key:
+            return lot
+    raise RequestError("There is no such lot here; see the lots that are shared.")
+
+
+def _unchanged(lots: Iterable[SharedLot], key: str, seen: str) -> SharedLot:
+    """Return a lot, which has still the version that was seen."""
+    lot = _one(lots, key)
+    if seen and seen != lot.version:
+        raise _changed()
+    return lot
+
+
+def _changed() -> ChangedError:
+    return ChangedError("This lot was changed meanwhile; load it again, then answer.")

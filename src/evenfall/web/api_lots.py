@@ -12,6 +12,7 @@ from fastapi import APIRouter, Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import At, RequestError
+from evenfall.records.shared_lots import version_of_shared
 from evenfall.web.access import door_of
 from evenfall.web.answering import (
     ROOT,
@@ -39,7 +40,6 @@ from evenfall.workshop.partner_lots import (
     lot_seen,
     share_lot,
     shared_with,
-    version_of_shared,
     withdraw_lot,
 )
 

@@ -16,6 +16,7 @@ from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records import audit
+from evenfall.records.shared_lots import version_of_shared
 from evenfall.records.signing import signing_key
 from evenfall.web.access import door_of
 from evenfall.web.proving import document
@@ -41,7 +42,6 @@ from evenfall.workshop.partner_lots import (
     lot_seen,
     share_lot,
     shared_with,
-    version_of_shared,
     withdraw_lot,
 )
 

@@ -12,13 +12,14 @@ from fastapi import APIRouter, Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response, StreamingResponse
 
+from evenfall.records.shared_lots import version_of_shared
 from evenfall.units import read_number
 from evenfall.web.access import may_still
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
 from evenfall.workshop.lot_reports import ANSWERS
-from evenfall.workshop.partner_lots import shared_with, version_of_shared
+from evenfall.workshop.partner_lots import shared_with
 from evenfall.workshop.specifying import look_at_text
 from evenfall.workshop.story import readings_files, specification_of
 from evenfall.workshop.tasks import sources_in

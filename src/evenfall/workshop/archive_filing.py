@@ -125,12 +125,6 @@ def marks_of(entry: Entry) -> set[str]:
     return {f"{entry.kind} {digest}" for digest in files} | {content_hash} - {""}
 
 
-def documents_of(filings: Sequence[Filing]) -> set[str]:
-    """Return the content hashes of documents of one instrument, and of what they follow from."""
-    own = [filing.facts for filing in filings if filing.kind in ("measurement", "plan", "proof")]
-    return {named for facts in own for named in (facts["content_hash"], *facts["follows"])}
-
-
 def _specification(specification: Specification, text: str, person: str) -> Filing:
     facts = {"title": specification.name[:200], "content_hash": specification.content_hash}
     return Filing("specification", facts, person, documents={"specification.toml": text})

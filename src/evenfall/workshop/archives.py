@@ -6,7 +6,6 @@ Each takes plain values and returns data; nothing is printed, and files come bac
 from __future__ import annotations
 
 import json
-import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
@@ -23,7 +22,6 @@ from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, attached_to, in_order, last_of, standing
 from evenfall.records.exchange import Parcel, check, take_over
-from evenfall.records.labels import normal
 from evenfall.records.queue import Queue
 from evenfall.records.signing import signing_key, trust, trusted_keys
 from evenfall.records.upkeep import Contents, contents, note_done
@@ -34,7 +32,6 @@ from evenfall.workshop.archive_exports import write_parcel, write_tables
 from evenfall.workshop.archive_filing import (
     DOCUMENTS,
     Papers,
-    documents_of,
     mark_of,
     marks_of,
     new_only,
@@ -42,6 +39,7 @@ from evenfall.workshop.archive_filing import (
     papers_of_document,
     papers_of_file,
 )
+from evenfall.workshop.archive_places import labels_of_place, place_among, same_name
 from evenfall.workshop.archive_requests import AddRequest, NoteRequest, check_added, check_note
 from evenfall.workshop.archive_views import (
     Added,
@@ -105,7 +103,6 @@ class Dossiers:
 
     def __init__(self, address: str, *, make: bool = False, clock: Callable[[], str] = now) -> None:
         self._address, self._make, self._clock = address, make, clock
-        self._opening = threading.Lock()
         if not make:
             self.archive  # noqa: B018 (what is not there is said at once)
 
@@ -166,12 +163,22 @@ class Dossiers:
         filings = [_dated(filing, request.done) for one in papers for filing in one.filings]
         if request.only_files and model and all(f.kind == "specification" for f in filings):
             request = replace(request, subject="model")
-        dossier = self._dossier_for(request, serial, model, filings)
-        if dossier is not None or request.new:
-            return self._filed(request, dossier, serial, model, filings)
-        with self._opening:  # who opens the same number at once finds this dossier
-            dossier = self._dossier_for(request, serial, model, filings)
-            return self._filed(request, dossier, serial, model, filings)
+        while True:
+            labels = labels_of_place(request, serial, model, filings)
+            there = self.is_there()
+            looked = {label: self.archive.named(label) if there else () for label in labels}
+            found = sorted({dossier for several in looked.values() for dossier in several})
+            if request.instrument:
+                dossier: str | None = self.named(request.instrument)
+            else:
+                lines = self.lines(found) if found else ()
+                dossier = place_among(lines, request, serial, model)
+            try:
+                return self._filed(request, dossier, serial, model, filings, looked=looked)
+            except ChangedError:
+                if request.since:
+                    raise
+                # somebody opened the dossier of this number just now: it goes there
 
     def _filed(
         self,
@@ -180,6 +187,8 @@ class Dossiers:
         serial: str,
         model: str,
         filings: Sequence[Filing],
+        *,
+        looked: Mapping[str, Sequence[str]],
     ) -> Added:
         """File into a dossier; None for a new one."""
         known: set[str] = set()
@@ -207,48 +216,11 @@ class Dossiers:
         there = len(known)
         fresh = [*heading, *new_only(filings, known)]
         if dossier is None or fresh:
-            dossier = self._file(dossier, fresh, request.since)[0].dossier
+            new = {} if dossier is not None else looked
+            dossier = self._file(dossier, fresh, request.since, new)[0].dossier
         if any(filing.kind == "proof" for filing in fresh):
             self.archive.sign(dossier, signing_key())
         return Added(self.lines([dossier])[0], tuple(f.kind for f in fresh), there)
-
-    def _dossier_for(
-        self, request: AddRequest, serial: str, model: str, filings: Sequence[Filing]
-    ) -> str | None:
-        """Return the dossier that something belongs to; None for a new one."""
-        if request.instrument:
-            return self.named(request.instrument)
-        if request.new or not self.is_there():
-            return None
-        if request.subject == "model":
-            there = self.archive.named(f"model {model or request.name}")
-            return there[0] if len(there) == 1 else None
-        if not serial:
-            return self._dossier_of(documents_of(filings))
-        lines = self.lines(self.archive.named(serial))
-        same = [line for line in lines if _same(serial, line.serial)]
-        fitting = [line for line in same if not model or line.name == model]
-        if len(fitting) == 1:
-            return fitting[0].dossier
-        if not same:
-            return None
-        raise RequestError(
-            "The serial number {serial:quoted} is in the archive already: {lines:list}. Say which "
-            "of them this is, by its id, or that it is a new instrument: {door_archive_add}.",
-            serial=serial,
-            lines=tuple(listed(line) for line in same),
-        )
-
-    def _dossier_of(self, documents: Iterable[str]) -> str | None:
-        """Return the one dossier in which some of these documents are; None where none is."""
-        found = {dossier for named in documents for dossier in self.archive.named(named)}
-        if len(found) > 1:
-            raise RequestError(
-                "What these files follow from is in several dossiers: {lines:list}. Say which of "
-                "them this is, by its id, or that it is a new instrument: {door_archive_add}.",
-                lines=tuple(listed(line) for line in self.lines(sorted(found))),
-            )
-        return next(iter(found), None)
 
     def _numbers(
         self, entries: Sequence[Entry], *, serial: str, job: str, person: str
@@ -257,7 +229,7 @@ class Dossiers:
         made = []
         for sort, value in (("serial", serial), ("job", job)):
             stands = [e for e in standing(entries, "alias") if fact(e, "sort") == sort]
-            if value and not _same(value, *(fact(e, "value") for e in stands)):
+            if value and not same_name(value, *(fact(e, "value") for e in stands)):
                 corrects = stands[-1].hash if stands else ""
                 facts = {"sort": sort, "value": value}
                 made.append(Filing("alias", facts, person, corrects))
@@ -275,12 +247,18 @@ class Dossiers:
         return self.told([entry])[0]
 
     def _file(
-        self, dossier: str | None, filings: Sequence[Filing], since: str
+        self,
+        dossier: str | None,
+        filings: Sequence[Filing],
+        since: str,
+        looked: Mapping[str, Sequence[str]] | None = None,
     ) -> tuple[Entry, ...]:
         """File entries, unless somebody else filed into the dossier since it was looked at."""
         try:
-            return self.archive.file(dossier, filings, since=since)
+            return self.archive.file(dossier, filings, since=since, looked=looked)
         except ChangedError as error:
+            if not since:
+                raise
             dossier = str(error.said.values["dossier"])
             meanwhile = self.since(dossier, since)
             lines = tuple(
@@ -347,11 +325,11 @@ class Dossiers:
         if not self.is_there():
             open_archive(self._address)  # says that there is none, and makes none
         lines = self.lines(self.archive.named(name) or self.archive.find(name))
-        numbered = [line for line in lines if _same(name, line.serial, line.job)]
+        numbered = [line for line in lines if same_name(name, line.serial, line.job)]
         whole = numbered or [
             line
             for line in lines
-            if _same(name, line.name, f"{line.subject} {line.name}")
+            if same_name(name, line.name, f"{line.subject} {line.name}")
             or (len(name) >= _SHORTEST_ID and line.dossier.startswith(name))
         ]
         meant = whole or (lines if near else ())
@@ -621,7 +599,9 @@ class Dossiers:
         wanted = sorted({dossier for named in others.values() for dossier in named})
         known = {one.dossier: one for one in self.lines(wanted)}
         for line in numbered:
-            same = [known[d] for d in others[line.dossier] if _same(line.serial, known[d].serial)]
+            same = [
+                known[d] for d in others[line.dossier] if same_name(line.serial, known[d].serial)
+            ]
             if same:
                 told.append(
                     sentence(
@@ -773,11 +753,6 @@ def _dated(filing: Filing, done: str) -> Filing:
 def _stated(entry: Entry) -> str:
     """Return when an entry says that it was done; "" where it says nothing."""
     return str(json.loads(entry.facts).get("done", "")) if entry.facts is not None else ""
-
-
-def _same(name: str, *others: str) -> bool:
-    """Say whether a name is one of others, as names are compared: without case and spare space."""
-    return normal(name) in {normal(other) for other in others if other}
 
 
 def _one(what: str, given: set[str]) -> str:

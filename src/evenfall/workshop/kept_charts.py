@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, ChangedError, RequestError
 from evenfall.production import Excluded, Phase
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
@@ -21,7 +21,7 @@ from evenfall.records.archive import NOTHING
 from evenfall.records.entries import canonical, sha256, standing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from evenfall.production import Series
     from evenfall.records.archive import Archive
@@ -145,14 +145,26 @@ def act_on(
     """
     if not str(act.get("reason", "")).strip():
         raise RequestError("Write the reason; whoever sees the chart reads it.", at=At("reason"))
-    dossier = _dossier(archive, name)
     filings = [Filing("on chart", act, person)]
     if takes_back:
         words = {"words": f"Taken back: {act['reason']}"}
         filings = [Filing("note", words, person, corrects=takes_back)]
-    if dossier is None:
-        filings.insert(0, Filing("opened", {"subject": "chart", "name": name}, person))
-    archive.file(dossier, filings, since=since)
+    opened = Filing("opened", {"subject": "chart", "name": name}, person)
+    while True:
+        label = f"chart {name}"
+        looked = archive.named(label)
+        dossier = _of_name(archive, looked, name)
+        try:
+            if dossier is None:
+                archive.file(None, [opened, *filings], since=since, looked={label: looked})
+            else:
+                archive.file(dossier, filings, since=since)
+        except ChangedError:
+            if since:
+                raise
+            # the first act on this chart is somebody else's, of just now
+        else:
+            return
 
 
 def version_of_chart(archive: Archive, name: str) -> str:
@@ -203,7 +215,12 @@ def left_out(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[E
 
 
 def _dossier(archive: Archive, name: str) -> str | None:
-    for dossier in archive.named(f"chart {name}"):
+    return _of_name(archive, archive.named(f"chart {name}"), name)
+
+
+def _of_name(archive: Archive, found: Sequence[str], name: str) -> str | None:
+    """Return the dossier of a chart among those that its label finds."""
+    for dossier in found:
         opened = archive.entries(dossier)[0]
         if opened.facts and json.loads(opened.facts)["name"] == name:
             return dossier

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ from evenfall.codec import plain
 from evenfall.errors import At, RequestError
 from evenfall.production.sampling import Plan
 from evenfall.records import Filing
-from evenfall.records.archive import NOTHING
+from evenfall.records.archive import NOTHING, Into
 from evenfall.records.entries import LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.labels import normal
@@ -26,11 +26,14 @@ from evenfall.workshop.kept_lots import (
     KeptLot,
     KeptLots,
     judge,
+    lots_of,
     plan_by,
     read_lots,
 )
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from evenfall.records.archive import Archive
     from evenfall.records.entries import LotAnswer
     from evenfall.workshop.archives import Dossiers
@@ -316,34 +319,49 @@ def answer_lot(
     party: str,
     reason: str = "",
     person: str = "",
+    with_it: Sequence[Into] = (),
+    along: Callable[[Connection], object] | None = None,
 ) -> KeptLots:
-    """File what the other side says of a lot."""
+    """File what the other side says of a lot; what goes `with_it` and `along` as one."""
     if answer == "read again" and not reason.strip():
         raise RequestError(
             "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
         )
     facts = {"lot": lot.entry, "party": party, "answer": answer, "reason": reason.strip()}
     filing = Filing("lot answered", facts, person)
-    return _filed(dossiers.archive, lots, [filing])
+    return _filed(dossiers.archive, lots, [filing], with_it, along)
 
 
-def note_answer(
-    archive: Archive, instruments: Sequence[str], *, lot: str, party: str, reason: str, person: str
-) -> None:
-    """Write into the story of each instrument that its lot is to be read again, and why."""
+def note_of_answer(lot: str, party: str, reason: str, person: str) -> Filing:
+    """Return what stands in the story of each instrument of a lot that is to be read again."""
     words = _READ_AGAIN.format(lot=lot, party=party, reason=reason.strip())
-    for dossier in instruments:
-        archive.file(dossier, [Filing("note", {"words": words}, person)])
+    return Filing("note", {"words": words}, person)
 
 
-def _filed(archive: Archive, lots: KeptLots, filings: Sequence[Filing]) -> KeptLots:
+def _filed(
+    archive: Archive,
+    lots: KeptLots,
+    filings: Sequence[Filing],
+    with_it: Sequence[Into] = (),
+    along: Callable[[Connection], object] | None = None,
+) -> KeptLots:
     """File into a dossier of lots, signed, and return them."""
     key = signing_key()  # without one nothing is filed
-    dossier = archive.file(lots.dossier or None, filings, since=lots.version)[0].dossier
+    looked = {} if lots.dossier else _others(archive, lots)
+    into = Into(lots.dossier or None, filings, lots.version, looked)
+    dossier = archive.file_together([into, *with_it], along)[0][0].dossier
     archive.sign(dossier, key)
     made = read_lots(archive, dossier)
     assert made is not None  # noqa: S101 (it was filed just now)
     return made
+
+
+def _others(archive: Archive, lots: KeptLots) -> dict[str, list[str]]:
+    """Return which dossiers bear the label of new lots and are not theirs."""
+    label, agreed = f"lots {lots.title}", lots.agreed
+    named = archive.named(label)
+    there = lots_of(archive, agreed.supplier, agreed.model, agreed.receiver)
+    return {label: [one for one in named if there is None or one != there.dossier]}
 
 
 def _or_none(value: float) -> float | None:

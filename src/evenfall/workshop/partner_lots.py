@@ -7,23 +7,26 @@ the same state of inspection; any other is shared as instruments alone.
 from __future__ import annotations
 
 import io
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import At, ChangedError, RequestError
-from evenfall.records.entries import sha256, standing
+from evenfall.errors import At, RequestError
+from evenfall.records.archive import Into
+from evenfall.records.entries import standing
 from evenfall.records.exchange import check
 from evenfall.records.labels import normal
 from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots
-from evenfall.workshop.lot_keeping import answer_lot, note_answer
+from evenfall.workshop.lot_keeping import answer_lot, note_of_answer
 from evenfall.workshop.story import story
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from evenfall.records.entries import LotAnswer
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.story import Story
@@ -117,11 +120,6 @@ def _named(lots: KeptLots | None, name: str) -> KeptLot | None:
     return next((one for one in every if normal(one.name) == normal(name)), None)
 
 
-def version_of_shared(lots: Iterable[SharedLot]) -> str:
-    """Return what changes whenever anything is shared, withdrawn or answered."""
-    return sha256("".join(f"{lot.key}{lot.version}" for lot in lots))[:16]
-
-
 def lot_seen(
     dossiers: Dossiers, key: str, partner: str | None = None, stories: Stories | None = None
 ) -> LotSeen:
@@ -160,7 +158,6 @@ def share_lot(
 
     With `seen`, which `version_of_shared` gave, a lot of that name is replaced only as it was seen.
     """
-    shares = SharedLots(dossiers.archive)
     wanted = [dossiers.named(name) for name in names]
     for name, line in zip(names, dossiers.lines(wanted), strict=True):
         if line.subject != "instrument":
@@ -177,13 +174,7 @@ def share_lot(
             )
         lot = found.name
         wanted = [lots.dossier, *(wanted or found.instruments)]
-    there = shares.of()
-    same = [one for one in there if (one.lot, one.partner) == (lot.strip(), partner)]
-    if seen and same and seen != version_of_shared(there):
-        raise ChangedError(
-            "Somebody shared or answered a lot since you looked; look at it, then share yours."
-        )
-    return shares.share(lot, partner, wanted)
+    return SharedLots(dossiers.archive).share(lot, partner, wanted, seen=seen)
 
 
 def _kept(dossiers: Dossiers, entry: str) -> tuple[KeptLots, KeptLot]:
@@ -197,10 +188,7 @@ def _kept(dossiers: Dossiers, entry: str) -> tuple[KeptLots, KeptLot]:
 
 def withdraw_lot(dossiers: Dossiers, key: str, *, seen: str = "") -> SharedLot:
     """Let a partner see a lot no more."""
-    shared = SharedLots(dossiers.archive).one(key)
-    _unchanged(shared, seen)
-    SharedLots(dossiers.archive).withdraw(shared)
-    return shared
+    return SharedLots(dossiers.archive).withdraw(key, seen=seen)
 
 
 def answer_shared(
@@ -213,9 +201,11 @@ def answer_shared(
     person: str = "",
     seen: str = "",
 ) -> None:
-    """Keep what a partner says of a lot: with the lot, and to be read again in each story too."""
+    """Keep what a partner says of a lot: with the lot, and to be read again in each story too.
+
+    All of it or nothing; with `seen`, the version of the lot, only as it was seen.
+    """
     shared, reason = seen_lot.shared, " ".join(reason.split())
-    _unchanged(shared, seen)
     said: LotAnswer = "accepted" if answer == "accepted" else "read again"
     if answer not in ("accepted", "read again"):
         raise RequestError("The answer to a lot is to accept it, or to ask for another reading.")
@@ -225,21 +215,20 @@ def answer_shared(
         raise RequestError(
             "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
         )
-    party = party or shared.partner
+    party, archive = party or shared.partner, dossiers.archive
+    again = seen_lot.instruments if said == "read again" else ()
+    notes = [
+        Into(one.dossier, [note_of_answer(shared.lot, party, reason, person)]) for one in again
+    ]
+
+    def along(connection: Connection) -> None:
+        SharedLots(archive).answer(connection, shared, said, seen=seen)
+
     if seen_lot.lots is not None and seen_lot.kept is not None:
-        lots, kept = seen_lot.lots, seen_lot.kept
-        answer_lot(dossiers, lots, kept, said, party=party, reason=reason, person=person)
-    SharedLots(dossiers.archive).answer(shared, said)  # last: what is refused leaves no answer
-    if said == "read again":
-        names = [one.dossier for one in seen_lot.instruments]
-        note_answer(
-            dossiers.archive, names, lot=shared.lot, party=party, reason=reason, person=person
-        )
-
-
-def _unchanged(shared: SharedLot, seen: str) -> None:
-    if seen and seen != shared.version:
-        raise ChangedError("This lot was changed meanwhile; load it again, then answer.")
+        told = {"party": party, "reason": reason, "person": person}
+        answer_lot(dossiers, seen_lot.lots, seen_lot.kept, said, **told, with_it=notes, along=along)
+    else:
+        archive.file_together(notes, along)
 
 
 def lot_parcel(dossiers: Dossiers, seen_lot: LotSeen) -> bytes:

@@ -6,6 +6,7 @@ import json
 import math
 import re
 import tomllib
+from collections import defaultdict
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from click.testing import CliRunner, Result
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.special import ndtri
+from scipy.stats import binom
 
 from draws import draws
 from evenfall.cli import main
@@ -45,6 +47,7 @@ from evenfall.production.sampling import (
     switched,
     variables_plan_by_risks,
 )
+from evenfall.production.staged_plans import staged
 from evenfall.workshop import Source
 from evenfall.workshop.lots import LotRecord
 from pictures.drawing import faults
@@ -133,6 +136,94 @@ def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None
                     assert several.acceptance(share) == pytest.approx(probability, abs=0.09)
                     assert several.mean_sample_count(share) < 1.25 * one.stages[0].size_count
     assert compared > 20
+
+
+def enumerated(plan: Plan, share: float) -> tuple[float, float, float]:
+    """Return how often a plan accepts and how often clearly, and its mean sample, path by path."""
+    clear = looked = 0.0
+    paths = {0: 1.0}  # probability by what was found
+    for stage in plan.stages:
+        looked += sum(paths.values()) * stage.size_count
+        chances = binom.pmf(range(stage.size_count + 1), stage.size_count, share)
+        onward: dict[int, float] = defaultdict(float)
+        for found, chance in paths.items():
+            for more, p in enumerate(chances):
+                if found + more <= stage.accepted_count:
+                    clear += chance * p
+                elif found + more < stage.refused_count:
+                    onward[found + more] += chance * p
+        paths = onward
+    return clear + sum(paths.values()), clear, looked  # between both numbers it is accepted
+
+
+WORKED_OUT = [
+    *(("reduced", "double", lot, aql) for lot in (200, 1200, 10_000) for aql in AQLS[9:16]),
+    *(("reduced", "multiple", lot, aql) for lot in (1200, 10_000) for aql in AQLS[9:14]),
+    *(("tightened", "multiple", lot, aql) for lot in (280, 3200) for aql in AQLS[10:13]),
+]
+
+
+@pytest.mark.parametrize(("inspection", "sort", "lot", "aql"), WORKED_OUT)
+def test_stages_that_no_table_holds_keep_both_risks_of_the_single_plan(
+    inspection, sort, lot: int, aql: float
+) -> None:
+    single_plan = plan_of(lot, aql, inspection=inspection)
+    (one,) = single_plan.stages
+    plan = plan_of(lot, aql, inspection=inspection, sort=sort)
+    if one.refused_count == 1:  # nothing found, or not accepted: as in the tables, one sample
+        assert plan == single_plan
+        return
+    assert plan.single == one
+    assert len(plan.stages) == {"double": 2, "multiple": 7}[sort]
+    good, bad = single_plan.quality_at(0.95), single_plan.quality_at(0.10)
+    for share in (good, bad):
+        accepted, clear, looked = enumerated(plan, share)
+        assert plan.acceptance(share) == pytest.approx(accepted, abs=1e-9)
+        assert plan.mean_sample_count(share) == pytest.approx(looked, abs=1e-6)
+        assert looked < one.size_count
+        # reduced inspection goes on as often, about
+        stays = float(binom.cdf(one.accepted_count, one.size_count, share))
+        assert abs(clear - stays) < (0.1 if inspection == "reduced" else 0.05) + 1e-9
+    assert plan.acceptance(good) >= 0.95 - 1e-9
+    assert plan.acceptance(bad) <= 0.10 + 1e-9
+    assert plan.most_count <= 1.8 * one.size_count
+
+
+def test_stages_worked_out_spare_pieces_of_good_lots() -> None:
+    for lot, aql, least in ((10_000, 1.0, 0.94), (500_000, 1.0, 0.80)):
+        single_plan = plan_of(lot, aql, inspection="reduced")
+        good, n = single_plan.quality_at(0.95), single_plan.first_count
+        means = [
+            plan_of(lot, aql, inspection="reduced", sort=sort).mean_sample_count(good) / n
+            for sort in ("double", "multiple")
+        ]
+        assert means[1] < means[0] < least
+
+
+def test_the_sample_in_parts_stands_where_no_equal_stages_keep_the_risks() -> None:
+    plan = staged(Stage(13, 2, 5), 2)
+    assert plan.stages == (Stage(7, -1, 5), Stage(6, 2, 5))
+    for share in (0.05, 0.2, 0.4):
+        assert plan.acceptance(share) == pytest.approx(float(binom.cdf(4, 13, share)), abs=1e-12)
+
+
+def test_no_stage_asks_for_more_than_the_lot() -> None:
+    for sort in ("double", "multiple"):
+        for inspection in ("normal", "tightened", "reduced"):
+            for lot in (2, 9, 23, 50, 91, 95, 150, 281):
+                for aql in AQLS[9:15]:
+                    plan = plan_of(lot, aql, inspection=inspection, sort=sort)  # type: ignore[arg-type]
+                    assert plan.most_count <= lot
+
+
+def test_what_goes_out_counts_what_each_stage_looked_at() -> None:
+    plan, lot, share = Plan((Stage(8, 0, 2), Stage(8, 1, 2))), 100, 0.08
+    first = 0.92**8
+    second = 8 * 0.08 * 0.92**7 * 0.92**8
+    out = share * (first * 92 + second * 84) / 100
+    assert plan.outgoing_share(share, lot) == pytest.approx(out, abs=1e-12)
+    looked = first * 8 + second * 16 + (1.0 - first - second) * 100
+    assert plan.total_inspected_count(share, lot) == pytest.approx(looked, abs=1e-9)
 
 
 def test_multiple_plans_are_those_of_a_public_regulation() -> None:
@@ -446,6 +537,21 @@ def test_what_cannot_be_decided_is_one_sentence(arguments, said: str) -> None:
     done = run("lot", *arguments)
     assert done.exit_code == 2, done.output
     assert said in done.output
+
+
+def test_a_record_on_reduced_inspection_is_told_of_stages_that_are_worked_out(
+    tmp_path: Path,
+) -> None:
+    record = tmp_path / "dolqua.json"
+    ask = ("lot", "--pieces", 2000, "--record", record)
+    for _ in range(10):
+        done = run(*ask, "--found", 0, "--sort", "double")
+        assert done.exit_code == 0, done.output
+    done = run(*ask)
+    assert "Stage 1: inspect 3" in done.output
+    assert "reduced inspection" in done.output
+    assert "both risks of the single sample of 50 pieces" in done.output
+    assert "Between both numbers the lot is accepted" in done.output
 
 
 def test_a_whole_lot_smaller_than_its_sample_is_inspected() -> None:

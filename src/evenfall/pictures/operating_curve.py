@@ -21,7 +21,7 @@ def operating_curve(plan: Plan | VariablesPlan, lot_count: int, *, theme: Theme 
     worst = min(1.3 * plan.quality_at(0.02), 1.0)
     share = np.linspace(0.0, worst, 120)
     accepted = np.array([plan.acceptance(float(p)) for p in share])
-    outgoing = share * accepted * max(lot_count - plan.first_count, 0) / lot_count
+    outgoing = np.array([plan.outgoing_share(float(p), lot_count) for p in share])
     size = plan.most_count
     chart = Chart(
         said("Sampling plan: up to {size} of {lot} pieces", size=size, lot=lot_count),

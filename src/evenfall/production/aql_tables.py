@@ -12,10 +12,12 @@ compared with a typed copy of those tables (see tests/authorities/sampling.toml)
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Literal
 
 from evenfall.errors import At, RequestError
 from evenfall.production.sampling import Decision, Lot, Plan, Stage
+from evenfall.production.staged_plans import staged
 
 Inspection = Literal["normal", "tightened", "reduced"]
 Sort = Literal["single", "double", "multiple"]
@@ -46,6 +48,10 @@ _SIZES: dict[str, tuple[int, ...]] = {
     "double": (0, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000),
     "multiple": (0, 0, 0, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800),
 }
+
+_STAGES = {"double": 2, "multiple": 7}
+_LEAST_STAGED = {"double": 3, "multiple": 8}
+"""Single samples [pieces] from which on the tables have such plans."""
 
 _UP, _DOWN = -1, -2
 _FIRST = 14
@@ -117,7 +123,12 @@ def plan_of(
     inspection: Inspection = "normal",
     sort: Sort = "single",
 ) -> Plan:
-    """Return the plan of a lot, arrows followed; the whole lot where the sample is as large."""
+    """Return the plan of a lot, arrows followed; the whole lot where the sample is as large.
+
+    The single plan also stands where several stages would ask for more than the lot. For reduced
+    inspection, and multiple sampling on tightened inspection, several stages are worked out from
+    the risks of the single plan.
+    """
     if aql_percent not in AQLS:
         raise RequestError(
             "There is no table for an acceptance quality limit of {aql:g} %; use one of "
@@ -132,18 +143,20 @@ def plan_of(
     if inspection == "reduced":
         refused = _reduced_refused(letter, column)
     size = _SIZES["reduced" if inspection == "reduced" else "single"][letter]
-    stages: tuple[Stage, ...] = (Stage(size, number, refused),)
-    if sort != "single":
+    single = Stage(size, number, refused)
+    if size >= lot_count:
+        return Plan((Stage(lot_count, number, refused),), LETTERS[letter])
+    plan = Plan((single,))
+    # the smallest samples, and those that accept only if nothing is found, stay single
+    if sort != "single" and refused > 1 and size >= _LEAST_STAGED[sort]:
         if inspection == "reduced" or (sort == "multiple" and inspection == "tightened"):
-            text = "Only single plans are kept for {inspection} inspection of this sort."
-            raise RequestError(text, at=At(field="sort"), inspection=inspection)
-        steps = (_DOUBLE if sort == "double" else _MULTIPLE).get(number)
-        each = _SIZES[sort][letter]
-        if steps is not None and each:  # else the single plan is used, as the tables say
-            stages = tuple(Stage(each, accepted, out) for accepted, out in steps)
-    if stages[0].size_count >= lot_count:
-        stages = (Stage(lot_count, number, refused),)
-    return Plan(stages, LETTERS[letter])
+            plan = staged(single, _STAGES[sort])
+        elif number in (known := _DOUBLE if sort == "double" else _MULTIPLE):
+            each = _SIZES[sort][letter]
+            plan = Plan(tuple(Stage(each, accepted, out) for accepted, out in known[number]))
+    if plan.most_count > lot_count:
+        plan = Plan((single,))
+    return replace(plan, letter=LETTERS[letter])
 
 
 def judged(plan: Plan, found: Sequence[int], decision: Decision) -> Lot:

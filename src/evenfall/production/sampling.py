@@ -39,6 +39,7 @@ class Plan:
 
     stages: tuple[Stage, ...]
     letter: str = ""  # code letter, if it comes from a table
+    single: Stage | None = None  # the single plan whose risks it was worked out to keep
 
     @property
     def first_count(self) -> int:
@@ -56,19 +57,21 @@ class Plan:
         By the binomial distribution for a share of nonconforming pieces made; by the hypergeometric
         one for that share of a lot of so many pieces.
         """
-        return self._run(share, lot_count)[0]
+        return sum(accepted for accepted, _, _ in self._run(share, lot_count))
 
     def mean_sample_count(self, share: float) -> float:
         """Return how many pieces are looked at on average, all stages carried through."""
-        return self._run(share, 0)[1]
+        return sum(looked for _, looked, _ in self._run(share))
 
-    def _run(self, share: float, lot_count: int) -> tuple[float, float]:
+    def _run(self, share: float, lot_count: int = 0) -> Iterator[tuple[float, float, int]]:
+        """Yield of each stage how often it accepts, pieces looked at on average, and so far."""
         bad = round(share * lot_count)
-        open_, taken, accepted, looked = {0: 1.0}, 0, 0.0, 0.0
+        open_, taken = {0: 1.0}, 0
         for stage in self.stages:
-            looked += stage.size_count * sum(open_.values())
+            looked = stage.size_count * sum(open_.values())
             made = [] if lot_count else binomial(stage.size_count, share).tolist()
             after: dict[int, float] = {}
+            accepted = 0.0
             for found, chance in open_.items():
                 drawn = made
                 if lot_count:
@@ -82,18 +85,21 @@ class Plan:
                         after[total] = after.get(total, 0.0) + chance * p
             taken += stage.size_count
             open_ = after
-        # between both numbers of a last stage (reduced inspection) the lot is accepted
-        return accepted + sum(open_.values()), looked
+            if stage is self.stages[-1]:
+                # between both numbers (reduced inspection) the lot is accepted
+                accepted += sum(after.values())
+            yield accepted, looked, taken
 
     def outgoing_share(self, share: float, lot_count: int) -> float:
         """Return the average outgoing quality where lots not accepted are sorted and corrected."""
-        first = self.first_count
-        return share * self.acceptance(share) * (lot_count - first) / lot_count
+        unseen = sum(accepted * max(lot_count - n, 0) for accepted, _, n in self._run(share))
+        return share * unseen / lot_count
 
     def total_inspected_count(self, share: float, lot_count: int) -> float:
         """Return how many pieces are looked at on average where other lots are sorted whole."""
-        first = self.first_count
-        return first + (1.0 - self.acceptance(share)) * (lot_count - first)
+        return lot_count - sum(
+            accepted * max(lot_count - n, 0) for accepted, _, n in self._run(share)
+        )
 
     def quality_at(self, probability: float) -> float:
         """Return the share of nonconforming pieces that is accepted with a probability."""
@@ -213,6 +219,10 @@ class VariablesPlan:
         if self.sigma_known:
             return float(special.ndtr((away - k) * root))
         return 1.0 - float(special.nctdtr(n - 1, away * root, k * root))
+
+    def outgoing_share(self, share: float, lot_count: int) -> float:
+        """Return the average outgoing quality where lots not accepted are sorted and corrected."""
+        return share * self.acceptance(share) * max(lot_count - self.size_count, 0) / lot_count
 
     def quality_at(self, probability: float) -> float:
         """Return the share of nonconforming pieces that is accepted with a probability."""

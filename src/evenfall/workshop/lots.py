@@ -124,8 +124,6 @@ class LotRecord:
 def next_plan(state: State, pieces: int, aql_percent: float, *, level: str, sort: Sort) -> Plan:
     """Return the plan of a lot by the state of inspection."""
     inspection = still_inspected(state)
-    if inspection == "reduced" or (inspection == "tightened" and sort == "multiple"):
-        sort = "single"
     return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort)
 
 
@@ -298,6 +296,14 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
                 refused=stage.refused_count,
             )
         )
+    if any(stage.refused_count > stage.accepted_count + 1 for stage in plan.stages[-1:]):
+        told.append(
+            Finding(
+                "lot",
+                "Between both numbers the lot is accepted, and the next one is inspected normally.",
+                severity="note",
+            )
+        )
     told.append(
         Finding(
             "lot",
@@ -308,6 +314,16 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
             bad=100.0 * plan.quality_at(CONSUMER),
         )
     )
+    if plan.single is not None and len(plan.stages) > 1:
+        told.append(
+            Finding(
+                "lot",
+                "These stages are worked out to keep both risks of the single sample of "
+                "{size:count piece}, not taken from a table.",
+                severity="note",
+                size=plan.single.size_count,
+            )
+        )
     return told
 
 

@@ -152,6 +152,10 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
         (("note", "UY-0417", "x", "--valid-until", "2026-02-01"), "Only a calibration"),
         (("find", "x", "--archive", "mysql://x"), "is no address of an archive"),
         (("find", "x", "--archive", ""), "Name the archive with --archive"),
+        (("find", "x", "--archive", "postgresql://"), "This is no address of a server"),
+        (("find", "x", "--archive", "postgresql://h:port/d"), "This is no address of a server"),
+        (("find", "x", "--archive", "postgresql://[::1/d"), "This is no address of a server"),
+        (("find", "x", "--archive", "x" * 300), "There is no archive here"),
     ],
 )
 def test_bad_input_gets_one_sentence_and_status_2(command: tuple[str, ...], told: str) -> None:

@@ -265,6 +265,11 @@ LONG = "x" * 5_000
         ("play", "tesquil-before.csv", "--note", LONG),
         ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--step", LONG, "1"),
         ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", LONG),
+        ("spec", "new", "electric", "-o", LONG),
+        ("archive", "find", "--archive", LONG),
+        ("archive", "restore", LONG, "--archive", "new"),
+        ("quality", "lot", "--pieces", "50", "--aql", "1", "--record", LONG),
+        ("demo", LONG),
     ],
 )
 def test_what_is_long_or_unprintable_is_not_echoed_whole(

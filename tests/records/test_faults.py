@@ -10,7 +10,7 @@ import pytest
 
 from evenfall.errors import RequestError, UnsupportedError
 from evenfall.records import Archive, Filing, engines, open_archive
-from evenfall.records.engines import network_kind
+from evenfall.records.engines import Address, network_kind
 from evenfall.records.verifying import verify
 from records import faults, servers
 
@@ -110,3 +110,19 @@ def test_an_unreachable_server_is_told_in_one_sentence(tmp_path: Path) -> None:
         open_archive(address)
     assert "secret" not in str(refused.value)
     assert "\n" not in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "postgresql://u:secret@h/d",
+        "postgresql://u:se@secret@h/d",
+        "postgresql://u:se/secret@h/d",
+        "postgresql://u@h/d?password=secret&files=f",
+    ],
+)
+def test_a_password_is_not_shown_with_its_address(address: str) -> None:
+    shown = str(Address.read(address))
+    assert "secret" not in shown
+    assert "se@" not in shown
+    assert "@h/d" in shown

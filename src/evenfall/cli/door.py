@@ -62,7 +62,7 @@ WORDS: Mapping[str, str] = {
 }
 """The command line's words for the places of `evenfall.wording` that only a door can name."""
 
-_LONG_WORD = re.compile(r"(\S{40})\S{60,}?([\"'.)]*(?=\s|$))")
+_LONG_WORD = re.compile(r"(\S{40})\S{260,}?([\"'.:)]*(?=\s|$))")
 """What somebody typed that is too long to be echoed whole, and the punctuation after it."""
 _PLAIN_NUMBER = re.compile(r"\s*[-+]?([0-9.]+(e[-+]?[0-9]+)?|inf|nan)\s*", re.IGNORECASE)
 _PLAIN = {
@@ -139,7 +139,7 @@ class Door(Commands):
             context = error.ctx if isinstance(error, click.UsageError) else None
             hint = f" Try '{context.command_path} --help'." if context else ""
             field = getattr(getattr(error, "param", None), "name", None) or ""
-            message = _LONG_WORD.sub(r"\1…\2", plain_line(error.format_message()))
+            message = plain_line(error.format_message())
             said = RequestError("{said}", at=At(field=field), said=message)
             fail(said, given, told=f"{said.sentence}{hint}")
         except BrokenPipeError:
@@ -179,7 +179,7 @@ def _stop_without_output(error: OSError) -> NoReturn:
     """Leave where standard output itself takes no more, as on a full disk."""
     reason = (error.strerror or str(error)).rstrip(".")
     reason = reason[:1].lower() + reason[1:]
-    what = error.filename or "The result"
+    what = _LONG_WORD.sub(r"\1…\2", str(error.filename or "The result"))
     click.echo(f"evenfall: {what} cannot be written ({reason}); make room, or check it.", err=True)
     sys.stderr.flush()
     os._exit(BAD_INPUT)  # leaving in order would write what is left and fail again
@@ -188,7 +188,8 @@ def _stop_without_output(error: OSError) -> NoReturn:
 def fail(error: EvenfallError, given: Sequence[str], told: str = "") -> NoReturn:
     """Show an error to people, to programs too if `--json` was given, and leave."""
     unit: LengthUnit = "in" if _asked(given, "--unit") == "in" else "mm"
-    click.echo(f"evenfall: {told or error.words(unit, WORDS)}", err=True)
+    sentence = _LONG_WORD.sub(r"\1…\2", told or error.words(unit, WORDS))
+    click.echo(f"evenfall: {sentence}", err=True)
     if "--json" in given:
         click.echo(json.dumps({"error": error.as_dict(unit, WORDS)}, indent=1))
     sys.exit(BAD_INPUT)

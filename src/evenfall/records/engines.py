@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit, urlunsplit
 
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.pool import NullPool, QueuePool
 
 from evenfall.errors import At, BrokenFileError, EvenfallError, RequestError, UnsupportedError
@@ -47,8 +47,10 @@ class Address:
         if not text.strip():
             raise RequestError("The address of the archive is empty; name a folder.")
         if re.match(r"postgres(ql)?://", text):
-            parts = urlsplit(text)
-            files = parse_qs(parts.query).get("files", [""])[0]
+            try:
+                files = parse_qs(urlsplit(text).query).get("files", [""])[0]
+            except ValueError:
+                raise _no_server(cls(text, None, None)) from None
             return cls(text, None, Path(files) if files else None)
         if "://" in text:
             raise RequestError(
@@ -59,7 +61,8 @@ class Address:
         return cls(text, Path(text), Path(text) / FILES)
 
     def __str__(self) -> str:
-        return re.sub(r"(://[^/@:]*):[^/@]*@", r"\1@", self.text)
+        shown = re.sub(r"(://[^/@:]*):[^?]*@", r"\1@", self.text)
+        return re.sub(r"([?&]password=)[^&]*", r"\1…", shown)
 
     @property
     def at(self) -> At:
@@ -68,7 +71,7 @@ class Address:
 
     def exists(self) -> bool:
         """Say whether something of an archive stands in the folder; a database is asked later."""
-        return self.folder is None or (self.folder / DATABASE).exists()
+        return self.folder is None or os.path.exists(self.folder / DATABASE)  # of any length
 
 
 def engine_of(address: Address) -> Engine:
@@ -87,12 +90,15 @@ def engine_of(address: Address) -> Engine:
             "with its extra postgresql.",
             at=address.at,
         ) from None
-    return create_engine(
-        url,
-        isolation_level="REPEATABLE READ",
-        connect_args={"options": f"-c lock_timeout={PATIENCE_S}s", "connect_timeout": 10},
-        pool_pre_ping=True,
-    )
+    try:
+        return create_engine(
+            url,
+            isolation_level="REPEATABLE READ",
+            connect_args={"options": f"-c lock_timeout={PATIENCE_S}s", "connect_timeout": 10},
+            pool_pre_ping=True,
+        )
+    except (ValueError, ArgumentError):
+        raise _no_server(address) from None
 
 
 def _sqlite(path: Path) -> Engine:
@@ -160,10 +166,14 @@ def _explained(address: Address) -> Iterator[None]:
     except DBAPIError as error:
         raise _explanation(address, error) from error
     except UnicodeError:
-        raise RequestError(
-            "This is no address of a server; write it as postgresql://user@host/database.",
-            at=address.at,
-        ) from None
+        raise _no_server(address) from None
+
+
+def _no_server(address: Address) -> RequestError:
+    return RequestError(
+        "This is no address of a server; write it as postgresql://user@host/database.",
+        at=address.at,
+    )
 
 
 def _explanation(address: Address, error: DBAPIError) -> EvenfallError:

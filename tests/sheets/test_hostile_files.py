@@ -383,6 +383,11 @@ SHEETS: dict[str, Callable[[], Case]] = {
     "a workbook with a torn sheet": lambda: Case(
         sheet_xml(b"</sheetData>", b""), BrokenFileError, "damaged"
     ),
+    "a workbook whose styles are no XML": lambda: Case(
+        repacked(lambda name, content: b"<1>" if "styles" in name else content),
+        BrokenFileError,
+        "damaged",
+    ),
     "a workbook with words for numbers": lambda: Case(
         sheet_xml(b"<v>4.1</v>", b"<v>4..1</v>"), BrokenFileError, "damaged"
     ),

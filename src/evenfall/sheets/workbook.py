@@ -10,7 +10,6 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from typing import Any
-from xml.etree.ElementTree import ParseError
 
 import openpyxl
 from openpyxl.utils.exceptions import InvalidFileException
@@ -60,7 +59,8 @@ _MERGE = re.compile(
 # The library meets damage with whatever its parsers raise; all of it means the same to the user.
 _DAMAGE = (
     *(zipfile.BadZipFile, zlib.error, struct.error, EOFError, OSError, RuntimeError),
-    *(InvalidFileException, ParseError, LookupError, ValueError, TypeError, AttributeError),
+    *(InvalidFileException, LookupError, ValueError, TypeError, AttributeError),
+    SyntaxError,  # what is no XML, by the standard library and by lxml, of which each has its own
     *(ArithmeticError, AssertionError),
 )
 

@@ -10,8 +10,9 @@ import pytest
 from evenfall.errors import RequestError
 from evenfall.levelling import Session, make_plan
 from evenfall.neck.wear import wear_read
-from evenfall.workshop import PlanRequest, Source
+from evenfall.workshop import PlanRequest, ProveRequest, Source, prove
 from evenfall.workshop import plan as plan_of
+from evenfall.workshop.opening import open_worked
 from evenfall.workshop.outputs import json_file
 from necks.invented import Bump, neck
 from necks.kinds import table
@@ -62,6 +63,18 @@ def test_a_plan_of_another_instrument_was_not_worked_here() -> None:
     def source(name: str, one: object) -> Source:
         return Source(name, json_file(one.as_dict()))  # type: ignore[attr-defined]
 
-    request = PlanRequest(source("found.json", found), worked=(source("plan.json", made),))
+    worked = (source("plan.json", made),)
     with pytest.raises(RequestError, match="another instrument"):
-        plan_of(request)
+        plan_of(PlanRequest(source("found.json", found), worked=worked))
+    own = source("own.json", make_plan(spec, found, excursion=table(spec)))
+    with pytest.raises(RequestError, match="another instrument"):
+        prove(ProveRequest(own, source("found.json", found), worked=worked))
+
+
+def test_a_plan_named_twice_was_worked_once() -> None:
+    truth = neck("electric", bumps=[Bump(7, 0.12)])
+    spec, found = truth.specification, exact(truth)
+    made = make_plan(spec, found, excursion=table(spec))
+    source = Source("plan.json", json_file(made.as_dict()))
+    assert len(open_worked([source, source], found)) == 1
+    assert not open_worked([source], found, judged=made)

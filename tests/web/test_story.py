@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import threading
 import time
@@ -10,12 +11,14 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from evenfall import workshop
+from evenfall.cli import main
 from evenfall.errors import RequestError
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
-from evenfall.web.shop import Shelf
+from evenfall.web.shop import Shelf, Shop
 from evenfall.wording import say
 from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
@@ -101,6 +104,47 @@ def test_a_job_goes_from_stop_to_stop(dossiers: Dossiers) -> None:
     assert [say(stop.fact) for stop in told.stops][3:] == ["done", "conforms"]
     (said,) = lately(dossiers, [told.line.dossier]).values()
     assert re.fullmatch(r"proved \d{4}-\d\d-\d\d: conforms", say(said))
+
+
+def test_a_proof_knows_the_plans_that_were_worked_before(
+    dossiers: Dossiers, tmp_path: Path
+) -> None:
+    """Frets that an earlier plan had filed would pass for worn, and the gaps for other ones."""
+    first = planned(read("settled"), settled=True)
+    done = replace(
+        first.measurement.with_heights(
+            nut_mm=first.nut_after_mm,
+            crown_top_mm=first.crown_top_after_mm,
+            saddle_mm=first.saddle_after_mm,
+        ),
+        crown_height_mm=first.crown_height_after_mm,
+    )
+    dossiers.file(first.measurement, first)
+    report_done(dossiers, SERIAL, first.code, at=AT)
+    dossiers.file(done)
+    told = story(dossiers, SERIAL)
+    assert len(told.worked) == 1
+    assert told.measurement is not None
+    then = workshop.plan(PlanRequest(told.measurement, settled=True, worked=told.worked)).plan
+    dossiers.file(then)
+    again = replace(done, humidity_percent=50.0)
+    dossiers.file(again)
+    on_page = Shop(dossiers).proof(story(dossiers, SERIAL)).proof
+    plan = Source("then.plan.json", json_file(then.as_dict()))
+    after = Source("again.measurement.json", json_file(again.as_dict()))
+    assert on_page == workshop.prove(ProveRequest(plan, after, worked=told.worked)).proof
+    assert on_page != workshop.prove(ProveRequest(plan, after)).proof
+
+    # a command asks the dossier too, or takes what it is given
+    for name, one in (("first", first), ("then", then), ("again", again)):
+        (tmp_path / f"{name}.json").write_bytes(json_file(one.as_dict()))
+    for given in (
+        [SERIAL, tmp_path / "again.json", "--archive", tmp_path],
+        [tmp_path / "then.json", tmp_path / "again.json", "--worked", tmp_path / "first.json"],
+    ):
+        made = CliRunner().invoke(main, ["prove", *map(str, given), "--json"])
+        printed = [item["value"] for item in json.loads(made.stdout)["items"]]
+        assert printed == [item.value for item in on_page.items]
 
 
 def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:

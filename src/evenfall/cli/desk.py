@@ -41,6 +41,18 @@ class Desk(NamedTuple):
         with workshop.archive(self.address) as dossiers:
             return dossiers.latest(str(given), kind, ahead=ahead)
 
+    def worked(self, given: Path, named: Iterable[Path]) -> tuple[Source, ...]:
+        """Return the plans named, else those of the dossier whose work was reported as done."""
+        if plans := tuple(source_of(one) for one in named):
+            return plans
+        if not self.address or os.path.exists(given):
+            return ()
+        from evenfall import workshop
+        from evenfall.workshop.story import story
+
+        with workshop.archive(self.address) as dossiers:
+            return story(dossiers, str(given)).worked
+
     def file(
         self,
         *made: FileContent,

@@ -67,7 +67,7 @@ if TYPE_CHECKING:
     multiple=True,
     metavar="PLAN",
     help="A plan that was worked before these readings: what it took off is no wear; repeatable, "
-    "oldest first.",
+    "oldest first (default with --archive and a number: those that the dossier says were worked).",
 )
 @path_option(
     "--confirmed-by",
@@ -126,7 +126,7 @@ def command(
         serial,
         neck,
         second=source_of(second),
-        worked=tuple(source_of(one) for one in worked),
+        worked=desk.worked(measurement, worked),
         machine=source_of(machine),
         **how,
     )

@@ -38,6 +38,13 @@ if TYPE_CHECKING:
     metavar="N",
     help="Attack to judge by [N] (default: the specification's).",
 )
+@path_option(
+    "--worked",
+    multiple=True,
+    metavar="PLAN",
+    help="A plan that was worked before PLAN: what it took off is no wear; repeatable, oldest "
+    "first (default with --archive and a number: those that the dossier says were worked).",
+)
 @accept_options
 @click.option("--steps", is_flag=True, help="List each step of the uncertainty budgets.")
 @output_option("readings")
@@ -59,6 +66,7 @@ def command(
     plan: Path,
     measurement: Path,
     attack_n: float | None,
+    worked: tuple[Path, ...],
     accepted: tuple[str, ...],
     accepted_by: str,
     steps: bool,
@@ -83,7 +91,12 @@ def command(
     kind = "" if page is None else page_kind(page, "The certificate")
     day = _date(dated)
     request = workshop.ProveRequest(
-        desk.source(plan, "plan"), source_of(measurement), attack_n, accepted, accepted_by
+        desk.source(plan, "plan"),
+        source_of(measurement),
+        attack_n,
+        accepted,
+        accepted_by,
+        desk.worked(plan, worked),
     )
 
     def files(made: ProveOutcome, told: Progress) -> dict[Path, bytes]:
@@ -111,7 +124,7 @@ def command(
             person=accepted_by,
         ),
         outputs=[page, record],
-        inputs=[plan, measurement],
+        inputs=[plan, measurement, *worked],
     )
     return 0 if made.conforms else 1
 

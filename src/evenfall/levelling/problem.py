@@ -17,7 +17,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow
-from evenfall.neck.wear import before_filing
+from evenfall.plan.worked import before_work
 from evenfall.requirement import Requirement
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
@@ -84,10 +84,7 @@ class Problem:
     @property
     def before_filing(self) -> Measurement:
         """The readings with crowns as high as before those plans: what was filed is no wear."""
-        found = self.measurement
-        for plan in reversed(self.worked):
-            found = before_filing(found, plan.measurement, plan.filed_mm)
-        return found
+        return before_work(self.measurement, self.worked)
 
     @property
     def strings(self) -> int:

@@ -18,7 +18,7 @@ from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.neck import default_bow, level_line
-from evenfall.neck.wear import before_filing
+from evenfall.plan.worked import before_work
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
@@ -70,6 +70,7 @@ def prove(
     excursion: ExcursionTable | None = None,
     *,
     attack_n: Sequence[float] | None = None,
+    worked: Sequence[Plan] = (),
     accepted: Sequence[Accepted] = (),
 ) -> Proof:
     """Return the proof: what the readings after the work show.
@@ -93,6 +94,8 @@ def prove(
         Excursion table of the specification, if at hand; else it is computed.
     attack_n
         Attack that the positions must bear [N], one per string; the specification's if left out.
+    worked
+        Plans that were worked before `plan`, oldest first: what they took off is no wear either.
     accepted
         What in the readings somebody accepted as it is, besides what the plan accepted at the same
         place.
@@ -116,7 +119,7 @@ def prove(
     heights = heights_read(measurement)
     smallest_cut_mm = plan.smallest_cut_mm
     line = None
-    unfiled = before_filing(measurement, plan.measurement, plan.filed_mm)
+    unfiled = before_work(measurement, [*worked, plan])
     if np.isfinite(heights.crown_top_mm).any():
         line = level_line(specification, unfiled, lines, bow, smallest_cut_mm)
     case = Case(

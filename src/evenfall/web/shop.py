@@ -164,7 +164,8 @@ class Shop:
         """Return what the newest readings prove of the newest plan."""
         plan, after = needed(told.plan, "plan"), needed(told.measurement, "readings")
         return self._proofs.get(
-            (plan.content, after.content), lambda: prove(ProveRequest(plan, after))
+            (plan.content, after.content, told.worked),
+            lambda: prove(ProveRequest(plan, after, worked=told.worked)),
         )
 
     def open_exploration(

@@ -17,9 +17,9 @@ from evenfall.plan import METHODS
 from evenfall.requirement import State, margin_share
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.opening import Source
+from evenfall.workshop.opening import Source, open_worked
 from evenfall.workshop.outputs import json_file
-from evenfall.workshop.planning import PlanRequest, plans_worked, second_reading
+from evenfall.workshop.planning import PlanRequest, second_reading
 from evenfall.workshop.story import needed
 
 if TYPE_CHECKING:
@@ -106,7 +106,7 @@ class Exploration:
             excursion=excursion(found.specification),
             neck=neck,
             settled=request.settled,
-            worked=plans_worked(request.worked, found.measurement),
+            worked=open_worked(request.worked, found.measurement),
             second=second_reading(request.second, found.measurement),
             accepted=accepted,
         )

@@ -179,6 +179,31 @@ def open_plan(source: Source) -> tuple[Specification, Plan]:
     return _own_specification(plan.measurement, source), plan
 
 
+def open_worked(
+    sources: Sequence[Source], after: Measurement, judged: Plan | None = None
+) -> list[Plan]:
+    """Return plans that were worked before readings were taken, oldest first.
+
+    Each counts once, however often it is named, and the one that is `judged` is not among them.
+    """
+    seen = set() if judged is None else {judged.content_hash}
+    plans = []
+    for source in sources:
+        made = open_plan(source)[1]
+        before = made.measurement
+        if before.crown_height_mm.shape != after.crown_height_mm.shape or (
+            before.serial and after.serial and before.serial != after.serial
+        ):
+            raise RequestError(
+                "This plan is for another instrument than the readings are of.",
+                at=At(file=source.name, field="worked"),
+            )
+        if made.content_hash not in seen:
+            seen.add(made.content_hash)
+            plans.append(made)
+    return plans
+
+
 def specification_of_plan(plan: Plan) -> Specification:
     """Return the specification that a plan was made for."""
     return _own_specification(plan.measurement, Source("plan"))

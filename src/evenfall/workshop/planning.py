@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from evenfall.requirement import margin_share
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
-from evenfall.workshop.opening import Source, open_another, open_plan
+from evenfall.workshop.opening import Source, open_another, open_worked
 from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
@@ -165,7 +165,7 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         neck=neck,
         second=second_reading(request.second, found.measurement),
         settled=request.settled,
-        worked=plans_worked(request.worked, found.measurement),
+        worked=open_worked(request.worked, found.measurement),
         accepted=accepted_gates(request.accepted, specification, person=request.accepted_by),
         progress=progress,
     )
@@ -199,22 +199,6 @@ def for_machine(specification: Specification, source: Source, method: str | None
         allowance_machine_mm=machine.working_allowance_mm,
     )
     return replace(specification, judgement=judgement)
-
-
-def plans_worked(sources: Sequence[Source], after: Measurement) -> list[Plan]:
-    """Return plans that were worked before readings were taken."""
-    plans = []
-    for source in sources:
-        made = open_plan(source)[1]
-        if made.measurement.crown_height_mm.shape != after.crown_height_mm.shape or (
-            made.measurement.serial and after.serial and made.measurement.serial != after.serial
-        ):
-            raise RequestError(
-                "This plan is for another instrument than the readings are of.",
-                at=At(file=source.name, field="worked"),
-            )
-        plans.append(made)
-    return plans
 
 
 def second_reading(source: Source | None, first: Measurement) -> Measurement | None:

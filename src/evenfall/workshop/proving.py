@@ -14,7 +14,7 @@ from evenfall.wording import LIBRARY_WORDS
 from evenfall.work.cautions import cautions
 from evenfall.work.notes import gauges_of
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.opening import Source, open_plan, open_readings_after
+from evenfall.workshop.opening import Source, open_plan, open_readings_after, open_worked
 from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:
@@ -44,6 +44,8 @@ class ProveRequest:
         plan accepted at the same place.
     accepted_by
         Who accepts them.
+    worked
+        Plans that were worked before that plan, oldest first: what they took off is no wear.
     """
 
     plan: Source
@@ -51,6 +53,7 @@ class ProveRequest:
     attack_n: float | None = None
     accepted: tuple[str, ...] = ()
     accepted_by: str = ""
+    worked: tuple[Source, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +206,7 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
         after.measurement,
         table,
         attack_n=None if attack is None else [attack] * specification.string_count,
+        worked=open_worked(request.worked, after.measurement, made),
         accepted=accepted,
     )
     return ProveOutcome(specification, after.findings, judged, after.measurement)

@@ -35,9 +35,11 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
   demo [DIR]           run the whole job once on an invented instrument, pictures included, and
                        make an archive of three invented years
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
-                       example of each property instead of the first 4, whole necks played, every
-                       scanner and file size, the second unit, end and neck of a family, the long
-                       pages rehearsed, every archive on PostgreSQL too, a tenth of each study
+                       example of each property instead of the first 4, every case of the long
+                       lists, most roads through the pages in a browser, whole necks played and
+                       scanned, the reference interpreter of programs on every plan, the second
+                       unit, end and neck of a family, every archive on PostgreSQL too, a tenth of
+                       each study
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

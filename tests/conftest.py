@@ -1,6 +1,7 @@
 """Which tests run, and when a skipped test counts as a failure.
 
-Tests marked ``slow`` run with ``--all``, in CI, and when named or selected by the caller.
+Tests marked ``slow`` run with ``--all``, in CI, and when named or selected by the caller; so do,
+of a test marked ``quick(n)``, the cases after the first n.
 Properties are tried on all their examples with ``--all`` and in CI (`draws.py`).
 In CI every tool is installed, so a test that skips there has not been done: it fails, unless its
 reason is in `ALLOWED_SKIPS`.
@@ -8,9 +9,11 @@ reason is in `ALLOWED_SKIPS`.
 
 from __future__ import annotations
 
+import gc
 import math
 import os
 import re
+from collections import Counter
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -77,14 +80,28 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    # the longest first, so that no worker is left with them while the others are done
-    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    seen: Counter[str] = Counter()
+    for item in items:
+        if quick := item.get_closest_marker("quick"):
+            test = item.nodeid.partition("[")[0]
+            seen[test] += 1
+            if seen[test] > quick.args[0]:
+                item.add_marker(pytest.mark.slow)
+    # the longest first, so that no worker is left with them while the others are done; a module
+    # stays together, so that what its tests share is built once
+    long = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: item.path not in long)
     named = any("::" in argument for argument in config.invocation_params.args)
     if IN_CI or config.getoption("--all") or config.getoption("-m") or named:
         return
     slow = [item for item in items if item.get_closest_marker("slow")]
     items[:] = [item for item in items if not item.get_closest_marker("slow")]
     config.hook.pytest_deselected(items=slow)
+
+
+def pytest_collection_finish() -> None:
+    """Leave the thousands of tests and the modules out of every later search for garbage."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

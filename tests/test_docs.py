@@ -42,6 +42,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 @pytest.mark.parametrize(
     "name",
@@ -67,6 +68,7 @@ def test_there_is_an_example_of_each_kind() -> None:
     }
 
 
+@pytest.mark.quick(1)
 @pytest.mark.usefixtures("bench")
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_the_examples_are_complete_and_marked_invented(path: Path) -> None:
@@ -229,6 +231,7 @@ def test_links_into_pages_meet_a_heading() -> None:
 DRAWINGS = load(DOCS / "img" / "generate.py", "docs_drawings").DRAWINGS
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", DRAWINGS)
 def test_the_drawings_show_what_the_program_draws_now(name: str) -> None:
     """Same marks, same words, and nothing further off than a tenth of a unit of the drawing."""

@@ -720,10 +720,11 @@ def test_slow(): pass
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("ci", "closing"),
     [
-        pytest.param(*("", "1 passed, 3 skipped, 1 deselected, 1 xfailed"), marks=pytest.mark.slow),
+        ("", "1 passed, 3 skipped, 1 deselected, 1 xfailed"),
         ("true", "1 failed, 2 passed, 1 skipped, 1 xfailed, 1 error"),
     ],
     ids=["at the bench", "in CI"],

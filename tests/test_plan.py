@@ -61,6 +61,7 @@ def written(kind: str) -> dict[str, Any]:
     return json.loads(json.dumps(plan(kind).as_dict(), allow_nan=False))
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_plan_comes_back_as_it_was(kind: str) -> None:
     before = plan(kind)
@@ -83,6 +84,7 @@ def test_each_kind_says_what_comes_next(kind: str) -> None:
         assert str(said).endswith(".")
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("seed", range(6))
 def test_any_plan_comes_back(seed: int) -> None:
     chance = np.random.default_rng(seed)
@@ -182,6 +184,7 @@ def other(value: Any) -> Any:
     return 0.5 if value is None else [0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every", [13, pytest.param(1, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", ["cut"])
 def test_every_single_value_that_is_changed_is_noticed(kind: str, every: int) -> None:
@@ -205,6 +208,7 @@ def test_every_single_value_that_is_changed_is_noticed(kind: str, every: int) ->
         assert "\n" not in sentence
 
 
+@pytest.mark.quick(28)
 @pytest.mark.parametrize("key", sorted(plan("cut").as_dict()))
 def test_a_key_that_is_missing_is_noticed(key: str) -> None:
     values = written("cut")

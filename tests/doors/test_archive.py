@@ -86,6 +86,7 @@ def test_a_damaged_archive_is_told_with_status_1(place: Path) -> None:
     assert "4 entries, 2 documents and 0 files saved; 1 entry, 0 documents" in saved
 
 
+@pytest.mark.slow
 def test_entries_that_were_cut_off_count_as_lost(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
     for number in range(40):
@@ -118,6 +119,7 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
     assert "filed nothing new. Known already: 1." in told
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("command", "told"),
     [
@@ -195,6 +197,7 @@ def step(*command: object, status: int | tuple[int, ...] = (0, 1)) -> Result:
     return result
 
 
+@pytest.mark.slow
 def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Path) -> None:
     for name in ("spec.toml", "before.csv", "settled.csv", "after.csv"):
         full = f"tesquil.{name}" if name == "spec.toml" else f"tesquil-{name}"
@@ -235,6 +238,7 @@ def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
     assert ": plan." in step("plan", "UY-0417", *who).output
 
 
+@pytest.mark.slow
 def test_every_step_takes_the_number_of_a_dossier(place: Path) -> None:
     for name in ("yard.machine.toml", "yard.cutters.toml"):
         (place / name).write_bytes(ef.Source.invented(name).content or b"")
@@ -401,6 +405,7 @@ def test_a_number_that_another_instrument_has_is_named_by_an_import() -> None:
     assert "its serial number is also that of UY-0417, Dolqua (" in told
 
 
+@pytest.mark.slow
 def test_results_and_tables_go_out(place: Path) -> None:
     run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")
     told = run("export", "UY-0417", "--as", "qif", "-o", "results.qif").output

@@ -284,6 +284,7 @@ def test_what_is_long_or_unprintable_is_not_echoed_whole(
     assert files(folder) == before
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "sent", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGTERM]
 )
@@ -353,6 +354,7 @@ def test_bad_options_of_plan(folder: Path, options: tuple[str, ...]) -> None:
     assert files(folder) == before
 
 
+@pytest.mark.slow
 def test_nothing_that_is_read_is_written_over(folder: Path) -> None:
     """Readings, specification, measurement and plan outlive a wrong output name."""
     spec = ("--spec", "tesquil.spec.toml")
@@ -402,6 +404,7 @@ def test_a_changed_plan_is_refused(folder: Path) -> None:
     assert "changed" in error["sentence"]
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize(
     ("keys", "value", "says"),
     [
@@ -437,6 +440,7 @@ def test_a_measurement_that_cannot_be_is_refused(
         assert error["at"].get("field", says) in run(command, "m.json").stderr
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("keys", "value"),
     [
@@ -527,6 +531,7 @@ def test_a_kept_table_that_is_damaged_is_computed_anew(
     assert second == first
 
 
+@pytest.mark.slow
 def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
     """In a process of its own, libraries' banners included, stdout is one JSON object."""
     done = subprocess.run(

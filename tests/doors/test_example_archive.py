@@ -32,6 +32,7 @@ def dossiers(folder: Path) -> Iterator[Dossiers]:
         yield opened
 
 
+@pytest.mark.slow
 def test_every_instrument_left_as_it_should(dossiers: Dossiers) -> None:
     for serial in SERIALS:
         shown = dossiers.show(serial)
@@ -46,6 +47,7 @@ def test_every_instrument_left_as_it_should(dossiers: Dossiers) -> None:
         assert "2023" <= times[0][:4] <= times[-1][:4] <= "2026"
 
 
+@pytest.mark.slow
 def test_what_happened_in_those_years_is_there(dossiers: Dossiers) -> None:
     guitar = dossiers.show("UY-0431").entries
     plans = [str(entry.said) for entry in guitar if entry.kind == "plan"]
@@ -67,6 +69,7 @@ def test_what_happened_in_those_years_is_there(dossiers: Dossiers) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_every_byte_is_sound_and_what_is_there_is_never_touched(
     dossiers: Dossiers, folder: Path
 ) -> None:

@@ -143,6 +143,7 @@ def test_what_is_accepted_is_planned_printed_and_kept(folder: Path) -> None:
     assert said in page
 
 
+@pytest.mark.slow
 def test_what_was_accepted_for_the_plan_holds_after_the_work(folder: Path) -> None:
     """The same crown, which really stands up, read again after work that left it alone."""
     run("plan", "slip.csv", "--spec", "spec.toml", "-o", "a.plan.json", *ACCEPT)

@@ -100,6 +100,7 @@ def verdicts(played: dict[str, Any]) -> list[list[list[str]]]:
 # ---- playing ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("folder")
 def test_a_measurement_and_a_plan_before_and_after() -> None:
     found = played("m.json")
@@ -383,6 +384,7 @@ def test_conservative_is_said_as_well() -> None:
 # ---- what cannot be -----------------------------------------------------------------------------
 
 
+@pytest.mark.quick(3)
 @pytest.mark.usefixtures("folder")
 @pytest.mark.parametrize(
     ("arguments", "sentence"),

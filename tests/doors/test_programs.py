@@ -54,6 +54,7 @@ def test_a_place_that_no_machine_reaches_is_refused(job, value: str) -> None:
     assert "within 10 m" in done.output
 
 
+@pytest.mark.slow
 def test_an_undecided_cut_is_no_success(job, monkeypatch) -> None:
     from evenfall.workshop.programs import ProgramOutcome
 
@@ -87,6 +88,7 @@ def test_nothing_is_not_left_out(tmp_path) -> None:
         assert not path.exists()
 
 
+@pytest.mark.slow
 def test_what_the_demonstration_writes_can_be_cut() -> None:
     from evenfall.workshop import DemoRequest, demo
 
@@ -144,6 +146,7 @@ def test_nut_and_fret_ends_of_the_example_are_cut_and_conform(job) -> None:
     assert 0.0 < float(told[1]) < 30.0
 
 
+@pytest.mark.slow
 def test_a_program_stops_wherever_it_reports(job) -> None:
     assert len(stopped_wherever_it_reports(lambda told: program(with_parts(job), told))) > 4
 

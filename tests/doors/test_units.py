@@ -96,6 +96,7 @@ def shown(path: Path) -> str:
     return html.unescape(re.sub(r"<[^>]+>", " ", content))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("unit", some(["in", "mm"], 1))
 @pytest.mark.parametrize(
     "arguments",

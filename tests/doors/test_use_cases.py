@@ -127,6 +127,7 @@ STEPS: dict[str, Step] = {
 }
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "verb",
     [pytest.param(v, marks=pytest.mark.slow if v in ("demo", "play") else ()) for v in STEPS],
@@ -150,6 +151,7 @@ COMMANDS = (
 )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "arguments",
     [
@@ -214,6 +216,7 @@ def test_starting_loads_no_numerical_library() -> None:
     assert done.stderr.splitlines()[-1] == "[]"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["ascii", pytest.param("latin-1", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     "arguments",

@@ -136,6 +136,7 @@ def test_one_crown_off_its_own_fret(string: int, by_mm: float, fires: bool) -> N
     assert (((7,), (string,)) in [(at.frets, at.strings) for at in named]) == fires
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("kind", ["electric", "bass"])
 @pytest.mark.parametrize("by_mm", [-0.5, 0.5, -0.27])
 def test_the_crowns_beside_one_that_is_off_are_not_blamed(kind: str, by_mm: float) -> None:

@@ -327,6 +327,7 @@ def test_a_good_sheet_asks_for_nothing(kind: str) -> None:
     assert outcome(good(kind)) == set()
 
 
+@pytest.mark.quick(8)
 @pytest.mark.parametrize("name", IMPOSSIBLE)
 def test_readings_that_cannot_be_do_not_pass(name: str) -> None:
     assert outcome(IMPOSSIBLE[name](good()))
@@ -337,6 +338,7 @@ def test_there_are_many() -> None:
     assert specification(KIND).string_count == 6
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     "name", ["negated", "halved", "one fret 0.3 up", "frets from the body", "strings at random"]
 )

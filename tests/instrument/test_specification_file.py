@@ -212,6 +212,7 @@ def test_the_template_is_a_specification_that_explains_every_key(unit: Any) -> N
     assert max(map(len, content.splitlines())) <= 100
 
 
+@pytest.mark.quick(53)
 @pytest.mark.parametrize(("table", "key"), EVERY_KEY, ids=NAMES)
 @pytest.mark.parametrize("unit", ["mm", "in"])
 def test_every_key_of_the_template_may_be_used(table: str, key: Key, unit: Any) -> None:
@@ -237,6 +238,7 @@ def test_the_schema_takes_the_files_that_are_read(path: Path) -> None:
 WRONG = [True, "x" * 300, -1e9, 1e9, [], {}, [1, 2, 3, 4, 5, 6, "7"], {"no": 1.0}, float("inf")]
 
 
+@pytest.mark.quick(17)
 @pytest.mark.parametrize(("table", "key"), EVERY_KEY, ids=NAMES)
 def test_the_schema_and_the_reader_refuse_the_same_values(table: str, key: Key) -> None:
     """Each wrong value at each key, in place of a good one."""
@@ -272,6 +274,7 @@ VALUES = st.recursive(NUMBERS, lambda v: st.lists(v, max_size=4) | st.dictionari
 ), max_leaves=8)  # fmt: skip
 
 
+@pytest.mark.slow
 @given(st.sampled_from(EVERY_KEY), VALUES)
 def test_any_value_at_any_key_is_taken_or_refused(place: tuple[str, Key], value: Any) -> None:
     document = tomllib.loads(specification_template())

@@ -32,6 +32,7 @@ def planned(budget_mm: float | None, **asked: object) -> Plan:
     return make_plan(made, found, budget_mm=budget_mm, excursion=table(made), **asked)  # type: ignore[arg-type]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("method", METHODS)
 def test_a_budget_is_never_overdrawn_and_buys_all_it_can(method: str) -> None:
     truth, _ = rough()

@@ -92,6 +92,7 @@ def test_a_low_slot_is_the_nuts_alone() -> None:
     assert found.line.standing == ()
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["high action", "sound, read with feelers"])
 def test_where_nothing_is_wrong_with_the_frets_none_is_named(name: str) -> None:
     found = brought_in(name)
@@ -149,6 +150,7 @@ def test_the_json_tells_the_same() -> None:
     np.testing.assert_array_equal(off, found.line.off_mm)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", ["after a refret", "everything adrift", "hump at the joint"])
 def test_a_cure_that_clears_nothing_is_not_offered(name: str) -> None:
     assert not any("would clear 0 of" in f.sentence for f in brought_in(name).findings)

@@ -125,6 +125,7 @@ def test_a_setting_may_miss_up_to_its_ends_and_no_further(seed: int) -> None:
             assert broken(neck, made, miss, sign * (end + 1e-4)) - anyway, (miss, sign)
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("seed", SEEDS)
 def test_every_setting_that_moves_and_every_cut_fret_is_listed_once(seed: int) -> None:
     made = plan(seed)

@@ -64,6 +64,7 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
     assert "Relief is 0.200 mm" in seen.findings[-1].sentence
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("method", ["profile", "beam", "refret"])
 def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
     with_rod = neck("electric", relief_mm=0.42, bumps=[Bump(7, 0.1)])

@@ -133,6 +133,7 @@ def plan_or_sentence(spec: Specification, found: Measurement, **asked: Any) -> P
         return str(error)
 
 
+@pytest.mark.quick(9)
 @pytest.mark.parametrize(
     "keep",
     some([k for n in (0, 1, 3, 2) for k in itertools.combinations(KEEP, n)], 5),

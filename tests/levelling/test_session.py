@@ -62,6 +62,7 @@ def test_making_budgets_ready_can_be_stopped_and_taken_up_again() -> None:
 # ---- looking --------------------------------------------------------------------------------
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("method", ["adjust", "spot", "profile", "level", "beam"])
 def test_a_preview_shows_what_the_plan_comes_to(method: str) -> None:
     seen, plan = session().preview(method), planned(method=method)
@@ -248,6 +249,7 @@ def test_readings_to_take_again_withhold_the_cut_and_keep_the_settings() -> None
 # ---- stopping, and many at once -------------------------------------------------------------
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("after", some([0, 3, 1, 5], 2))
 def test_stopping_ends_the_work_and_harms_nothing(after: int) -> None:
     told: list[str] = []

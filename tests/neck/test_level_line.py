@@ -128,6 +128,7 @@ def test_what_the_board_does_past_the_joint_is_told_from_high_frets(spec: Specif
 # ---- frets that stand out ------------------------------------------------------------------------
 
 
+@pytest.mark.quick(24)
 @kinds
 @pytest.mark.parametrize(
     "steps",
@@ -249,6 +250,7 @@ def test_less_than_the_smallest_cut_is_taken_as_level(spec: Specification) -> No
 # ---- noise and what is missing -------------------------------------------------------------------
 
 
+@pytest.mark.quick(1)
 @kinds
 @pytest.mark.parametrize("u_mm", some([0.02, 0.005, 0.002], 1))
 def test_level_necks_are_hardly_ever_named(spec: Specification, u_mm: float) -> None:
@@ -415,6 +417,7 @@ def test_few_and_many_strings_and_frets(count: int) -> None:
         assert named(line).get(3, 0.0) == pytest.approx(0.12, abs=0.04)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("rise_mm", [-0.25, 0.0, 0.25])
 def test_a_turn_that_crowns_show_leaves_the_relief_as_sure_as_none(rise_mm: float) -> None:
     """A line without the turn counts by its likelihood, so not where crowns refute it."""

@@ -44,6 +44,7 @@ def test_the_page_has_every_neck() -> None:
     assert len(ROWS) == len(TOLD) == 12
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("number", range(12))
 def test_the_page_begins_with_the_headline_of_the_sheet(number: int) -> None:
     sheet = sheet_of(list(TOLD)[number])
@@ -52,6 +53,7 @@ def test_the_page_begins_with_the_headline_of_the_sheet(number: int) -> None:
     assert headline.startswith(words), headline
 
 
+@pytest.mark.slow
 def test_what_the_answers_promise_is_on_the_sheets() -> None:
     said = {
         "high action": ("Not every limit can be met", "A neck reset by"),
@@ -107,6 +109,7 @@ def marked(sheet: BenchSheet) -> list[tuple[str, int]]:
     ]
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("name", list(TOLD))
 def test_no_mark_stands_without_a_reason(name: str) -> None:
     sheet = sheet_of(name)
@@ -172,6 +175,7 @@ def test_what_breaks_is_said_of_the_end_where_it_does() -> None:
     assert "more than planned: at the nearer end the action of string 4 is out of limits" in told
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize("name", list(TOLD))
 def test_no_sheet_shows_a_cut_under_the_smallest(name: str) -> None:
     told = TOLD[name]

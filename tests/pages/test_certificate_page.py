@@ -192,6 +192,7 @@ def test_inch_comes_first_where_it_is_asked_for():
     assert facts_of(certificate_pdf(made))["Page size"].startswith("612 x 792")
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_certificate_speaks_in_one_unit_unless_both_are_asked_for(unit, other):
     result = replace(proof(noise_mm=0.004), model="Tesquil (invented)", next_steps=())

@@ -48,6 +48,7 @@ def page(**changed):
     return Page("bench_sheet", {**HEAD, **BODY, **changed}, "a4")
 
 
+@pytest.mark.quick(9)
 @pytest.mark.parametrize("attack", ATTACKS)
 @pytest.mark.parametrize("field", ["serial", "model", "facts", "banner", "columns", "after"])
 def test_text_from_outside_stays_text_wherever_it_stands(field, attack):

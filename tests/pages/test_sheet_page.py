@@ -75,6 +75,7 @@ def times_shown(figure, text):
     return len(re.findall(rf"(?<![\d.]){re.escape(figure)}(?!\d)", text))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("unit", ["mm", "in"])
 @pytest.mark.parametrize(
     ("strings", "frets", "need_mm"), [(6, 22, 0.16), (12, 36, 0.16), (3, 5, 0.25)]
@@ -102,6 +103,7 @@ def both_pages(content, **how):
     )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_sheet_speaks_in_one_unit_and_shows_both_where_that_is_asked_for(unit, other):
     spec, plan = made_plan(name="Tesquil (invented)", **TYPICAL)

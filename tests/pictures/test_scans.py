@@ -33,6 +33,7 @@ def scanned(
     return spec, measure_crowns(scan.points_mm, spec, unit_hint="mm", mirrored=False)[0]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("unit", ["mm", "in"])
 @pytest.mark.parametrize(
     "model",
@@ -82,6 +83,7 @@ def test_the_map_shows_a_hump_where_it_is_and_how_high() -> None:
     assert int(rise.argmax()) == int(wanted.argmax())
 
 
+@pytest.mark.slow
 def test_the_map_says_thousandths_to_those_who_think_in_inches() -> None:
     spec, survey = scanned(hump=0.1)
     fine, coarse = (np.array(numbers_on(board_map(spec, survey, unit=u))) for u in ("mm", "in"))
@@ -122,6 +124,7 @@ def test_high_and_low_differ_by_a_sign_and_not_by_hue_alone() -> None:
         )
 
 
+@pytest.mark.slow
 def test_a_part_of_the_board_that_was_not_seen_is_left_open() -> None:
     spec, survey = scanned()
     height = survey.board.height_mm.copy()
@@ -162,6 +165,7 @@ def test_a_missing_fret_keeps_its_row() -> None:
     assert sorted(map(int, numbers)) == list(range(1, spec.frets + 1))
 
 
+@pytest.mark.slow
 def test_the_section_shows_a_worn_flat_with_its_width() -> None:
     spec, survey = scanned(faulty=True)
     string, fret = widest_flat(survey, reference_fret=12)

@@ -215,6 +215,7 @@ def test_of_too_many_levels_a_part_is_taken_and_told() -> None:
     assert "batch has 1000 levels; a part of them" in " ".join(f.sentence for f in made.findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rounds", some([30, 120], 1))
 def test_no_factor_that_does_nothing_moves_anything_more_often_than_stated(rounds: int) -> None:
     draw, wrong, covered = np.random.default_rng(12), 0, 0

@@ -96,6 +96,7 @@ def test_constants_of_medians_are_those_printed() -> None:
     assert median_deviation(1) == pytest.approx(1.0, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_how_many_readings_are_enough() -> None:
     case = CASES["enough"]
     content = case["content"]

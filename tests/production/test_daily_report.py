@@ -106,6 +106,7 @@ def test_a_check_standard_alarms_while_its_newest_readings_do(dossiers: Dossiers
         assert ((loud, True) in made) is alarm, (day, made)
 
 
+@pytest.mark.slow
 def test_charts_with_long_questions_are_told_apart_and_none_is_left_out(
     dossiers: Dossiers,
 ) -> None:
@@ -157,6 +158,7 @@ def test_signals_are_those_after_the_limits_were_frozen(dossiers: Dossiers) -> N
     assert told == {("outside-limits", "QC-0030")}
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "asked",
     [

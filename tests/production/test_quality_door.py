@@ -60,6 +60,7 @@ def test_a_shift_is_found_named_and_drawn(sheet: Path, tmp_path: Path) -> None:
     assert "stable since the jig was set" in shown
 
 
+@pytest.mark.slow
 def test_a_sheet_is_judged_without_loading_the_archive(sheet: Path) -> None:
     code = """if True:
         import sys

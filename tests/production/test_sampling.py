@@ -123,6 +123,7 @@ def test_code_letters() -> None:
         assert "".join(code_letter(lot, level) for lot in case["lots"]) == case[level]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("sort", ["double", "multiple"])
 def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None:
     compared = 0
@@ -479,6 +480,7 @@ def test_small_acceptance_numbers_take_fifteen_lots_to_reduced() -> None:
     assert switched(lots("Y" * 15, number=1)).state == "reduced"
 
 
+@pytest.mark.slow
 def test_a_good_supplier_is_seldom_tightened_and_a_bad_one_is_stopped() -> None:
     draw = np.random.default_rng(1)
     for share, often in ((0.002, "reduced"), (0.06, "stopped")):

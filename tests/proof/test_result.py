@@ -82,6 +82,7 @@ def damaged(change):
     return plain
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize(
     "change",
     [

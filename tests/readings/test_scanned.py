@@ -140,6 +140,7 @@ def test_a_scan_made_from_a_hand_sheet_gives_the_same_plan(tmp_path: Path) -> No
     assert by_scan.metal_mm == pytest.approx(by_hand.metal_mm, abs=0.05)
 
 
+@pytest.mark.slow
 def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_path: Path) -> None:
     spec, sheet, _ = tesquil()
     scanned = read_scanned(scan_file(tmp_path, tesquil_points()), spec, sheets=[file(SHEET)])
@@ -258,6 +259,7 @@ def test_shadows_stay_missing_or_are_marked(tmp_path: Path) -> None:
     ).all()
 
 
+@pytest.mark.slow
 def test_another_instrument_is_no_measurement(tmp_path: Path) -> None:
     with pytest.raises(ReadingsError, match="scale"):
         read_scanned(scan_file(tmp_path, tesquil_points()), specification("ukulele"))
@@ -337,6 +339,7 @@ def test_a_crown_that_neither_string_side_shows_is_filled_in_across_the_strings(
     assert (measurement.heights.crown_top_u_mm[gaps] > 0.002).all()
 
 
+@pytest.mark.slow
 def test_a_string_hidden_too_far_is_named_has_no_uncertainty_and_comes_from_a_sheet(
     tmp_path: Path,
 ) -> None:

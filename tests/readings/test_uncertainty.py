@@ -43,6 +43,7 @@ def check(
     assert conservative or draws - np.min(total) < limit, "the uncertainty stated is too large"
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "route",
     [
@@ -60,6 +61,7 @@ def test_the_uncertainty_stated_is_that_of_many_drawn_readings(route: str) -> No
     check(ROUTES[route], 1200, seed=2)
 
 
+@pytest.mark.slow
 def test_the_check_sees_what_heights_have_in_common() -> None:
     """Without the shared causes, or with only the total of each height, the same check fails."""
 

@@ -197,6 +197,7 @@ def test_a_name_is_erased_once_its_account_is_ended(accounts: Accounts, archive:
         archive.erase("M. Tessquin")
 
 
+@pytest.mark.slow
 def test_guesses_are_slowed_by_name(accounts: Accounts, clock: Clock) -> None:
     joined(accounts)
 
@@ -220,6 +221,7 @@ def test_guesses_are_slowed_by_name(accounts: Accounts, clock: Clock) -> None:
     accounts.log_in("Q. Ulbrenq", PASSWORD, HERE)
 
 
+@pytest.mark.slow
 def test_guesses_are_slowed_by_address_whatever_the_name(accounts: Accounts) -> None:
     for number in range(20):
         with pytest.raises(RequestError, match="do not fit"):

@@ -70,6 +70,7 @@ def look_at(address: str) -> None:
         verify(archive)
 
 
+@pytest.mark.slow
 def test_a_truncated_database_is_named_and_what_is_left_is_saved(tmp_path: Path) -> None:
     address = tmp_path / "shop"
     with open_archive(str(address), make=True) as archive:

@@ -290,6 +290,7 @@ def test_there_are_enough_of_them() -> None:
     assert len(HOSTILE) >= 40
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("case", HOSTILE)
 def test_a_hostile_file_is_refused_in_one_sentence_and_nothing_is_written(
     case: str, good: tuple[Members, SigningKey], tmp_path: Path

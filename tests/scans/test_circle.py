@@ -96,6 +96,7 @@ def test_weights_count_like_repeated_points() -> None:
     assert weighted.radius_mm == pytest.approx(repeated.radius_mm, abs=1e-10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "robust",
     [None, *(pytest.param(name, marks=pytest.mark.slow) for name in ("huber", "tukey"))],

@@ -47,6 +47,7 @@ def measured(model: str, recipe: Recipe) -> tuple[Scan, CrownSurvey, tuple[Findi
     return scan, survey, findings
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("model", "crown", "kind"),
     [*CASES, *(pytest.param(*case, marks=pytest.mark.slow) for case in MORE)],
@@ -92,6 +93,7 @@ def test_round_crowns_with_glue_at_their_feet_are_round() -> None:
     assert np.sqrt(np.nanmean(error**2)) < 0.002
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("off", [0.3, pytest.param(-0.3, marks=pytest.mark.slow)])
 def test_a_fret_off_its_place_is_named_with_its_cents(off: float) -> None:
     recipe = replace(CLEAN, moved=((7, off),), seed=4, place_error=0.02)
@@ -106,6 +108,7 @@ def test_a_fret_off_its_place_is_named_with_its_cents(off: float) -> None:
     assert ("sharp" if off > 0 else "flat") in told.sentence
 
 
+@pytest.mark.slow
 def test_places_sections_ends_and_board_are_told_with_their_uncertainty() -> None:
     recipe = replace(CLEAN, seed=8, place_error=0.03)
     scan, survey, _ = measured("electric", recipe)
@@ -136,6 +139,7 @@ def test_places_sections_ends_and_board_are_told_with_their_uncertainty() -> Non
     assert found.board_width_last_mm == pytest.approx(board.width_last_mm, abs=0.2)
 
 
+@pytest.mark.slow
 def test_frets_that_reach_past_the_board_are_named_with_their_side() -> None:
     scan = make_scan(specification("electric"), replace(CLEAN, seed=8))
     neck, points = drawn(scan), scan.points_mm
@@ -150,6 +154,7 @@ def test_frets_that_reach_past_the_board_are_named_with_their_side() -> None:
     assert told.said.values["past"] == pytest.approx(0.6, abs=0.25)
 
 
+@pytest.mark.slow
 def test_other_wire_and_another_board_are_told_once() -> None:
     scan = make_scan(specification("electric"), replace(CLEAN, seed=5))
     text = scan.specification.text

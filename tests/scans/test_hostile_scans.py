@@ -143,6 +143,7 @@ def test_maps_and_meshes_of_nothing(scan: object) -> None:
         find_slots(scan)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 def test_whole_numbers_are_points_too() -> None:
     micrometres = np.round(SCAN.points_mm * 1000.0).astype(np.int32)
     survey, _ = measure_crowns(micrometres, SPEC, mirrored=False)
@@ -151,6 +152,7 @@ def test_whole_numbers_are_points_too() -> None:
     assert np.nanstd(error) < 0.004
 
 
+@pytest.mark.slow
 def test_a_scan_far_from_the_origin_keeps_its_micrometres() -> None:
     away = np.array([4e5, -3e6, 2e4])
     survey, _ = measure_crowns(SCAN.points_mm + away, SPEC, mirrored=False)
@@ -180,6 +182,7 @@ def comb(pitch: float) -> Mesh:
     return Mesh(np.concatenate(both))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scan", "words"),
     [
@@ -230,6 +233,7 @@ def test_a_side_of_a_body_with_nothing_near_one_plane_is_no_candidate() -> None:
     assert not answered(Mesh(parts))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "beside", [[0.0, 120.0, 0.0], pytest.param([-330.0, 0.0, 0.0], marks=pytest.mark.slow)]
 )
@@ -253,6 +257,7 @@ def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
     assert told.code == "lifted-end"
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("axis", "turn_rad", "beside"),
     [
@@ -284,6 +289,7 @@ def test_two_necks_that_point_apart_are_refused_as_two() -> None:
         measure_crowns(both, SPEC, mirrored=False)
 
 
+@pytest.mark.slow
 def test_waves_of_a_scanner_are_told_and_not_taken_for_strings() -> None:
     x = SCAN.points_mm[:, 0]
     for size, period in ((0.05, 1.0), (0.3, 12.0)):

@@ -71,6 +71,7 @@ def clear_of_plane(height: FloatArray) -> FloatArray:
     return height - (design @ fit).reshape(height.shape)
 
 
+@pytest.mark.slow
 def test_two_scans_joined_are_nearer_to_the_truth_and_say_how_near() -> None:
     each = [measured(1), measured(2)]
     joined, findings = join_scans(each, SPEC)
@@ -100,6 +101,7 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
     assert {one.name for one in joined.heights.shared} == {"scan-joint", "crown-form"}
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 10_000))
 @draws(8)
 def test_the_uncertainty_of_relief_over_a_joint_is_its_error(seed: int) -> None:
@@ -184,6 +186,7 @@ def test_scans_of_other_necks_or_hands_and_parts_too_far_apart_are_refused() -> 
         join_scans([made(chance, slice(0, 9)), made(chance, slice(8, 18))], SPEC)
 
 
+@pytest.mark.slow
 def test_one_scan_in_two_files_is_no_repeat(tmp_path: Path) -> None:
     first = measured(1)
     turned_over = scanned(1)[::-1].astype(np.float32)  # in another order, to other digits

@@ -97,6 +97,7 @@ def test_what_is_no_fret_series_is_refused(given_places: FloatArray) -> None:
         fit_scale(given_places)
 
 
+@pytest.mark.quick(1)
 @needs_fingerboards
 @pytest.mark.parametrize(
     ("name", "slots"),
@@ -127,6 +128,7 @@ def test_each_slot_lies_where_the_drawing_has_it() -> None:
     assert found.place_mm == pytest.approx(table[:, 4], abs=0.005)
 
 
+@pytest.mark.slow
 @needs_fingerboards
 def test_a_board_of_slots_is_refused_where_crowns_are_asked_for() -> None:
     mesh = Mesh(triangles("mtenor-out-fretboard-full.stl"))

@@ -29,6 +29,7 @@ def refusal(scan: FloatArray, model: str = "electric", *, unit: str | None = Non
     return str(refused.value)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("factor", "words", "millimetres"),
     [
@@ -52,6 +53,7 @@ def test_a_unit_that_was_said_and_does_not_fit_is_named_with_the_one_that_does()
     assert "That is the specified scale of 648.0 mm if its numbers are mm; give that unit" in told
 
 
+@pytest.mark.slow
 def test_the_scale_of_another_neck_is_named() -> None:
     told = refusal(points("electric") * [700.0 / 648.0, 1.0, 1.0])
     assert "no unit makes that the specified 648.0 mm" in told
@@ -94,6 +96,7 @@ def cut(
     return points[(points[:, 0] > low) & (points[:, 0] < high)]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("nut", [1.6, 0.0], ids=["nut", "no nut"])
 @pytest.mark.parametrize(("short", "long"), PAIRS)
 def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
@@ -107,6 +110,7 @@ def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
         assert abs(float(told.split("or of ")[1].split(" mm", maxsplit=1)[0]) / said - 1.0) < 0.004
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scale", "frets", "first", "last", "said"),
     [
@@ -141,6 +145,7 @@ def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
     assert not [finding for finding in gates.unmet if finding.code == "numbering"]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("first", "last", "nut"),
     [

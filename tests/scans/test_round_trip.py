@@ -17,6 +17,7 @@ from made_heights import changed
 from oracles.surfaces import Recipe, crown_errors, make_scan, specification, turned
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
 def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
     spec = specification("electric")

@@ -41,6 +41,7 @@ def test_neighbours_that_are_off_are_named_and_no_others() -> None:
     assert of(findings, "tilted-fret") == {}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("slope", "end"), [(0.0015, "treble"), pytest.param(-0.0015, "bass", marks=pytest.mark.slow)]
 )
@@ -53,6 +54,7 @@ def test_a_tilt_across_the_strings_is_a_finding_of_its_own(slope: float, end: st
     assert told[9].said.values["tilt"] == pytest.approx(0.0015 * 41.0, rel=0.1)
 
 
+@pytest.mark.slow
 def test_an_end_that_stands_up_is_named_with_how_far() -> None:
     findings = found_in(replace(LEVEL, lifts=(Lift(8, -1, 0.2),)))
     told = of(findings, "lifted-end")
@@ -62,6 +64,7 @@ def test_an_end_that_stands_up_is_named_with_how_far() -> None:
     assert set(of(findings, "high-fret")) <= {8}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", ["ukulele", pytest.param("fanned", marks=pytest.mark.slow)])
 def test_level_necks_have_no_such_finding(model: str) -> None:
     codes = {f.code for f in found_in(LEVEL, model)}

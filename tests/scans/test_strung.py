@@ -82,6 +82,7 @@ def test_the_action_is_read_over_every_fret_and_gives_nut_and_saddle() -> None:
     assert np.isnan(to_measurement(survey, made.specification, strung=False).nut_mm).all()
 
 
+@pytest.mark.slow
 def test_windings_and_sag_are_counted() -> None:
     made = neck()
     sag = 0.02
@@ -106,6 +107,7 @@ def test_a_drawing_has_its_strings_to_their_gauge() -> None:
     assert np.nanmedian(told.action_u_mm) == pytest.approx(THICKNESS_U_MM, rel=0.3)
 
 
+@pytest.mark.slow
 def test_strings_beside_their_lines_are_found_and_told() -> None:
     made = neck()
     points = strung(made, beside=(1.5, 1.2))
@@ -120,6 +122,7 @@ def test_strings_beside_their_lines_are_found_and_told() -> None:
     assert not any(f.code == "extra-bump" for f in findings)
 
 
+@pytest.mark.slow
 def test_a_string_that_is_pressed_down_gives_no_action() -> None:
     made = neck()
     points = strung(made)
@@ -140,6 +143,7 @@ def test_a_string_that_is_pressed_down_gives_no_action() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_scan_without_strings_has_none() -> None:
     made = make_scan(specification("ukulele"), replace(RECIPE, shadow_share=0.3))
     survey, findings = measure_crowns(made.points_mm, made.specification, mirrored=False)
@@ -154,6 +158,7 @@ def test_a_scan_without_strings_has_none() -> None:
     assert survey.scanned.strings is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("model", "step"), [("ukulele", 0.05), pytest.param("electric", 0.1, marks=pytest.mark.slow)]
 )
@@ -192,6 +197,7 @@ def test_slots_and_saddle_are_read_where_no_string_lies(model: str, step: float)
     assert (measured.heights.origin[:, [0, -1]] == Origin.READ).all()
 
 
+@pytest.mark.slow
 def test_wild_points_are_no_strings() -> None:
     recipe = replace(RECIPE, shadow_share=0.0, step_x=0.05, step_y=0.2, outlier_share=0.03)
     made = make_scan(specification("ukulele"), recipe)

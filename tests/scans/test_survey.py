@@ -89,6 +89,7 @@ def test_crown_tops_are_within_two_micrometres_and_the_claim_fits(model: str) ->
     assert not codes(findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "unit", ["um", *(pytest.param(unit, marks=pytest.mark.slow) for unit in ("mm", "in", "m"))]
 )
@@ -107,6 +108,7 @@ def test_any_axis_and_unit_give_the_same_crowns(unit: str) -> None:
     assert any(f"is in {word};" in f.sentence for f in findings if f.code == "orientation")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mirrored", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_fanned_frets_show_whether_the_scan_is_mirrored(mirrored: bool) -> None:
     scan = scan_of("fanned", replace(COARSE, seed=4))
@@ -121,6 +123,7 @@ def test_fanned_frets_show_whether_the_scan_is_mirrored(mirrored: bool) -> None:
     assert any("run the other way" in finding.sentence for finding in contradicted)
 
 
+@pytest.mark.slow
 def test_straight_frets_leave_the_side_open_and_say_so() -> None:
     scan, survey, findings = surveyed("ukulele", COARSE)
     _, silent = find_surface(scan.points_mm, scan.specification)
@@ -152,6 +155,7 @@ def test_the_points_are_left_alone_and_their_order_does_not_matter() -> None:
     assert single.crown_top_mm == pytest.approx(other.crown_top_mm, abs=0.0005)
 
 
+@pytest.mark.slow
 def test_missing_points_are_no_points() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     points = np.concatenate([scan.points_mm, np.full((50_000, 3), np.nan)])
@@ -196,12 +200,14 @@ def test_crown_radius_and_height_over_the_board_on_both_sides() -> None:
         assert 0.6 < ratio < 1.6
 
 
+@pytest.mark.slow
 def test_a_clean_neck_has_no_fault() -> None:
     for model in ("ukulele", "bass"):
         _, _, findings = surveyed(model, replace(COARSE, seed=6))
         assert codes(findings) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shadow", [0.3, pytest.param(0.0, marks=pytest.mark.slow)])
 def test_bevelled_fret_ends_are_no_fault_and_do_not_pull_the_outer_strings(shadow: float) -> None:
     recipe = replace(COARSE, seed=6, bevel=1.5, shadow_share=shadow, step_y=0.2)
@@ -223,6 +229,7 @@ FAULTY = replace(
 )
 
 
+@pytest.mark.slow
 def test_each_fault_is_found_where_it_is_and_no_other() -> None:
     scan, survey, findings = surveyed("ukulele", FAULTY)
     found = {f.code: f for f in findings}
@@ -328,6 +335,7 @@ def test_what_a_hole_hides_stays_missing() -> None:
     assert np.isfinite(one_sided.crown_top_mm[scan.lines.y_mm[:, 1:] < end - 1.0]).all()
 
 
+@pytest.mark.slow
 def test_a_shadow_is_bridged_from_both_sides_and_marked() -> None:
     _, survey, findings = surveyed("ukulele", replace(COARSE, shadow_share=0.3, seed=2))
     assert (survey.crown_top_origin == Origin.INTERPOLATED).mean() > 0.8
@@ -354,6 +362,7 @@ def test_half_a_neck_gives_half_its_frets() -> None:
         assert np.nanstd(error) < 0.003
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", ["electric", pytest.param("electric-24", marks=pytest.mark.slow)])
 def test_outer_strings_of_a_strung_neck_are_carried_at_ten_points_a_crown(model: str) -> None:
     # little more than the board's edge shows beside an outer string's shadow
@@ -375,6 +384,7 @@ def test_a_scan_that_ends_on_a_fret_does_not_call_it_missing() -> None:
         assert "missing-fret" not in codes(findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("model", ["electric", pytest.param("fanned", marks=pytest.mark.slow)])
 def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
     scan = scan_of(model, COARSE)
@@ -461,6 +471,7 @@ def test_noisy_facets_are_no_worn_flats() -> None:
     assert "worn-flat" not in codes(findings)
 
 
+@pytest.mark.slow
 def test_the_scanner_s_own_uncertainty_is_added() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     other, _ = measure_crowns(scan.points_mm, scan.specification, scan_uncertainty_mm=0.004)
@@ -495,6 +506,7 @@ def test_sections_hold_what_was_fitted() -> None:
     assert section.fitted_mm(np.array(section.centre_mm)) == pytest.approx(0.0, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_the_same_scan_gives_the_same_bytes() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     again, _ = measure_crowns(scan.points_mm, scan.specification, mirrored=False, workers=1)

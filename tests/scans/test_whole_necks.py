@@ -161,6 +161,7 @@ def test_a_strung_scan_shows_strings_and_no_bumps() -> None:
     assert "strings-seen" in codes(findings)
 
 
+@pytest.mark.slow
 def test_rows_of_half_a_millimetre_with_shadows_beside_the_strings() -> None:
     made = assembly("electric", replace(COARSE, step_y=0.5, shadow_share=1.8), Parts())
     survey, findings = measure_crowns(strung_from_above(made), made.specification, mirrored=False)

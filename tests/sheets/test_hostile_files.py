@@ -452,6 +452,7 @@ def formula_as_text() -> bytes:
     return workbook(change)
 
 
+@pytest.mark.quick(15)
 @pytest.mark.parametrize(
     "name",
     [pytest.param(name, marks=pytest.mark.slow if name in LARGE else []) for name in SHEETS],

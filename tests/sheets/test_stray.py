@@ -47,6 +47,7 @@ def test_two_slips_are_both_named() -> None:
     assert [fret for fret, _ in asked({**level, 3: 2.13, 8: 22.3})] == [3, 8]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "stage", ["before", *(pytest.param(s, marks=pytest.mark.slow) for s in ("settled", "after"))]
 )

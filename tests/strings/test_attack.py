@@ -50,6 +50,7 @@ def recording(
     return np.asarray(0.2 * (sound + noise * rng.normal(size=len(sound))))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("index", "height_mm", "pluck_mm"),
     [(0, 1.5, 130.0), pytest.param(5, 2.5, 80.0, marks=pytest.mark.slow)],

@@ -131,6 +131,7 @@ def test_scale_and_datum_do_not_matter(scale: float, offset: float, tilt: float)
     )
 
 
+@pytest.mark.slow
 def test_an_oblique_pluck_counts_by_its_part_normal_to_the_board() -> None:
     made = neck("ukulele")
     force = every(made, 1.0)

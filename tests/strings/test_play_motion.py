@@ -161,6 +161,7 @@ def strongest_near(samples: FloatArray, rate_hz: float, frequency_hz: float) -> 
     return frequency_hz
 
 
+@pytest.mark.slow
 def test_a_stiff_string_rings_at_its_eigenfrequencies() -> None:
     """f_n = n f0 sqrt(1 + B n^2) (Fletcher and Rossing, section 2.18) within 0.1 cent to n = 20."""
     string = steel(82.41, diameter_mm=0.9)

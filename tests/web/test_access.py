@@ -100,6 +100,7 @@ def refused(answer_status: int, error: str) -> bool:
     return answer_status in (401, 403) and ("role may not" in error or "log in" in error)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("role", [*ROLES, None])
 def test_every_role_meets_every_route(clients: Callable[[], TestClient], role: str | None) -> None:
     client = clients()
@@ -308,6 +309,7 @@ def test_every_form_of_every_page_carries_the_mark(
 # ---- tokens --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_token_may_what_its_scopes_name_and_no_more(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

@@ -92,6 +92,7 @@ def test_pictures_and_inches_are_given_where_they_are_asked_for(client: TestClie
     assert any(" in " in one["sentence"] for one in answer["findings"])
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize(
     ("body", "field", "said"),
     [

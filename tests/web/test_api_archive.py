@@ -263,6 +263,7 @@ def test_a_day_is_reported_as_values_and_on_paper(years: tuple[TestClient, ef.Do
     assert "is no day" in client.get("reports/tomorrow").json()["error"]["sentence"]
 
 
+@pytest.mark.slow
 def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Dossiers]) -> None:
     client, dossiers = years
     place = f"dossiers/{SERIALS[1]}/entries"
@@ -286,6 +287,7 @@ def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Doss
 # ---- lots ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
     with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
         file_examples(dossiers, at="2026-05-04T10:00:00Z")
@@ -359,6 +361,7 @@ def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
 # ---- the client ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_program_elsewhere_takes_papers_tables_and_a_backup(tmp_path: Path) -> None:
     example_archive(str(tmp_path / "archive"))
     with serving(tmp_path / "archive") as place, ef.connect(place) as there:

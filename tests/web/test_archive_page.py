@@ -66,6 +66,7 @@ def done(page: Page) -> None:
     page.locator("#came").wait_for()
 
 
+@pytest.mark.slow
 def test_a_large_archive_is_counted_while_its_page_is_there(
     page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -92,6 +93,7 @@ def test_the_archive_is_verified_and_signed_and_says_when(page: Page, shop: Shop
     assert page.locator("#came").inner_text() == "Everything is as it was filed"
 
 
+@pytest.mark.slow
 def test_a_copy_is_made_and_restores(page: Page, shop: Shop, tmp_path: Path) -> None:
     place = tmp_path / "copy"
     page.get_by_label("New folder").fill(str(place))
@@ -114,6 +116,7 @@ def test_a_copy_is_made_and_restores(page: Page, shop: Shop, tmp_path: Path) -> 
     expect(page.get_by_role("alert")).to_contain_text("from the root on")
 
 
+@pytest.mark.slow
 def test_one_instrument_or_all_go_out_in_each_form(page: Page, shop: Shop, tmp_path: Path) -> None:
     def written(names: str, form: str) -> Path:
         page.goto("/archive")
@@ -144,6 +147,7 @@ def test_one_instrument_or_all_go_out_in_each_form(page: Page, shop: Shop, tmp_p
     expect(page.get_by_role("alert")).to_contain_text("No dossier goes by")
 
 
+@pytest.mark.slow
 def test_what_a_partner_sent_is_seen_first_and_its_key_compared(page: Page, shop: Shop) -> None:
     page.get_by_label("File of a partner").set_input_files(shop.sent)
     page.get_by_role("button", name="Look at it").click()
@@ -172,6 +176,7 @@ def test_what_a_partner_sent_is_seen_first_and_its_key_compared(page: Page, shop
     expect(page.locator("#came")).to_contain_text("0 new, 3 known already", timeout=SLOW_MS)
 
 
+@pytest.mark.slow
 def test_what_is_no_exchange_file_is_refused_in_one_sentence(page: Page, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.zip"
     wrong.write_bytes(b"PK\x03\x04 but no more")
@@ -182,6 +187,7 @@ def test_what_is_no_exchange_file_is_refused_in_one_sentence(page: Page, tmp_pat
     expect(page.locator("under-way .stop")).to_contain_text("no exchange file")
 
 
+@pytest.mark.slow
 def test_a_key_that_others_can_read_is_said_beside_all_the_rest(page: Page, shop: Shop) -> None:
     key = shop.folder.parent / "settings" / "signing-key"
     key.chmod(0o644)
@@ -191,6 +197,7 @@ def test_a_key_that_others_can_read_is_said_beside_all_the_rest(page: Page, shop
     key.chmod(0o600)
 
 
+@pytest.mark.slow
 def test_a_persons_name_is_erased_from_the_page(page: Page, shop: Shop) -> None:
     with workshop.archive(str(shop.folder)) as ours:
         ours.note(NoteRequest(SERIALS[1], "Seen.", person="V. Morwent (invented)"))
@@ -208,6 +215,7 @@ def test_a_persons_name_is_erased_from_the_page(page: Page, shop: Shop) -> None:
     assert refused.status == 422
 
 
+@pytest.mark.slow
 def test_a_changed_byte_is_named_on_the_page(page: Page, shop: Shop) -> None:
     # The last one: the archive is broken from here on.
     with closing(sqlite3.connect(shop.folder / "archive.db")) as database, database:

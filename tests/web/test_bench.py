@@ -94,6 +94,7 @@ def test_every_setting_has_its_effect_and_goes_back(
     assert bench.context.cookies() == []
 
 
+@pytest.mark.slow
 def test_what_is_filed_carries_the_name_of_the_bench(
     bench: Page, examples: tuple[str, list[str]]
 ) -> None:
@@ -111,6 +112,7 @@ def test_what_is_filed_carries_the_name_of_the_bench(
     assert "M. Tessquin" in bench.locator(".table").inner_text()
 
 
+@pytest.mark.slow
 def test_a_label_is_60_by_30_mm_and_says_the_address_of_its_page(
     bench: Page, examples: tuple[str, list[str]], tmp_path: Path
 ) -> None:
@@ -131,6 +133,7 @@ def test_a_label_is_60_by_30_mm_and_says_the_address_of_its_page(
         assert abs(float(points) / 72.0 * 25.4 - mm) < 0.2  # a printer's dot
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("held", "leads"),
     [
@@ -155,6 +158,7 @@ def test_the_camera_opens_what_is_held_before_it(
     bench.wait_for_url(place + leads.format(*names, short=short))
 
 
+@pytest.mark.slow
 def test_the_camera_is_let_go_of_and_offered_only_where_codes_are_read(bench: Page) -> None:
     bench.goto("/instruments")
     assert bench.evaluate("'BarcodeDetector' in window") == (

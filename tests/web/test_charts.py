@@ -158,6 +158,7 @@ HOSTILE = [
 ]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("values", "asked", "status", "said"), [row[1:] for row in HOSTILE], ids=[r[0] for r in HOSTILE]
 )
@@ -178,6 +179,7 @@ def test_hostile_readings_get_one_sentence(
     )
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("values", "asked", "said"),
     [
@@ -244,6 +246,7 @@ def test_the_page_of_causes_says_what_the_command_says(
     assert "No answer" in text(client, bad, 422)
 
 
+@pytest.mark.slow
 def test_factors_that_always_go_together_are_named_before_anything_is_changed(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -290,6 +293,7 @@ def test_the_air_has_its_unit_and_what_cannot_be_told_has_no_share(
     assert 'cannot be told</td><td data-label="share">–</td>' in row[: row.index("</tr>")]
 
 
+@pytest.mark.slow
 def test_causes_over_many_readings_go_on_beside_the_pages(
     dossiers: Dossiers, client: TestClient
 ) -> None:

@@ -60,6 +60,7 @@ def test_a_name_is_kept_as_one_short_line(client: TestClient) -> None:
     assert "n" * 101 not in shown
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("place", "data", "said"),
     [

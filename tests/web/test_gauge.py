@@ -82,6 +82,7 @@ def test_a_gauge_that_types_ends_each_figure_and_goes_on(page: Page) -> None:
     assert value(page, "crown_top:1:5") == "21.6"
 
 
+@pytest.mark.slow
 def test_a_gauge_on_the_port_fills_the_sheet(gauge: Page) -> None:
     sheet(gauge, "WG-0002 (invented)")
     connect(gauge)
@@ -109,6 +110,7 @@ def test_a_gauge_on_the_port_fills_the_sheet(gauge: Page) -> None:
     gauge.wait_for_function("window.gauge.opened.length === 1")
 
 
+@pytest.mark.slow
 def test_a_footswitch_takes_the_reading(gauge: Page) -> None:
     sheet(gauge, "WG-0003 (invented)")
     connect(gauge, when="key")
@@ -129,6 +131,7 @@ def test_a_footswitch_takes_the_reading(gauge: Page) -> None:
     expect(gauge.locator("[data-key='crown_top:2:8']")).to_be_focused()
 
 
+@pytest.mark.slow
 def test_without_a_serial_port_the_page_says_what_works(page: Page) -> None:
     page.add_init_script("delete Navigator.prototype.serial")
     sheet(page, "WG-0004 (invented)")
@@ -146,6 +149,7 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, st
         yield place, name
 
 
+@pytest.mark.slow
 def test_a_reading_is_brought_to_its_target(browser: Browser, examples: tuple[str, str]) -> None:
     context = browser.new_context(base_url=examples[0], viewport={"width": 820, "height": 1100})
     page = context.new_page()

@@ -62,6 +62,7 @@ def test_a_calibration_is_valid_due_soon_or_over(dossiers: Dossiers) -> None:
     assert found.due("2026-06-05T10:00:00Z") == "valid"
 
 
+@pytest.mark.slow
 def test_no_gauge_and_no_model_is_left_out_however_many_there_are(dossiers: Dossiers) -> None:
     for n in range(201):
         for subject in ("gauge", "model"):

@@ -109,6 +109,7 @@ def test_typing_is_kept_and_questions_name_the_place(page: Page) -> None:
     assert page.locator("#file").is_disabled()
 
 
+@pytest.mark.slow
 def test_readings_asked_for_again_wait_for_a_reason(page: Page) -> None:
     content = Source.invented("tesquil-before.csv").content
     assert content is not None
@@ -133,6 +134,7 @@ def test_readings_asked_for_again_wait_for_a_reason(page: Page) -> None:
     expect(page.get_by_text("a burr, seen and left")).to_be_visible()
 
 
+@pytest.mark.slow
 def test_a_crown_that_was_not_read_is_added_to_the_readings_filed_last(page: Page) -> None:
     def without_crowns(stage: str) -> dict[str, str]:
         read = by_place(stage)
@@ -161,6 +163,7 @@ def test_a_crown_that_was_not_read_is_added_to_the_readings_filed_last(page: Pag
     expect(page.locator("#take-it")).to_be_enabled()
 
 
+@pytest.mark.slow
 def test_readings_from_before_the_work_are_not_offered_after_it(page: Page) -> None:
     open_new(page, "WB-0008 (invented)")
     file_typed(page, by_place("before"))
@@ -176,6 +179,7 @@ def test_readings_from_before_the_work_are_not_offered_after_it(page: Page) -> N
     expect(page.locator("[data-key='nut_slot:1:']")).to_have_value("")
 
 
+@pytest.mark.slow
 def test_a_lost_connection_is_shown_and_nothing_typed_is_lost(page: Page) -> None:
     open_new(page, "WB-0003 (invented)")
     page.get_by_role("link", name="Measure").first.click()
@@ -191,6 +195,7 @@ def test_a_lost_connection_is_shown_and_nothing_typed_is_lost(page: Page) -> Non
     expect(field).to_have_value("21,5")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "content"),
     [
@@ -218,6 +223,7 @@ def test_a_hostile_upload_is_one_sentence(page: Page, name: str, content: bytes)
     assert not list(Path.cwd().parent.glob("outside.csv"))
 
 
+@pytest.mark.slow
 def test_a_starter_is_opened_without_looking_for_it(page: Page) -> None:
     page.goto("/new")
     expect(page.locator("#kind")).to_have_value("electric")
@@ -231,6 +237,7 @@ def test_a_starter_is_opened_without_looking_for_it(page: Page) -> None:
     expect(page.locator(".list")).to_contain_text("Wenquilde (invented)")
 
 
+@pytest.mark.slow
 def test_a_starter_in_inches_is_asked_about_in_inches(page: Page) -> None:
     page.goto("/new")
     page.select_option("#kind", "bass")
@@ -246,6 +253,7 @@ def test_a_starter_in_inches_is_asked_about_in_inches(page: Page) -> None:
     assert " mm" not in said
 
 
+@pytest.mark.slow
 def test_what_is_read_by_hand_has_an_uncertainty_of_its_own(page: Page) -> None:
     open_new(page, "WB-0014 (invented)")
     place = page.url
@@ -262,6 +270,7 @@ def test_what_is_read_by_hand_has_an_uncertainty_of_its_own(page: Page) -> None:
     expect(page.locator("#gauge")).to_have_value("0.004")
 
 
+@pytest.mark.slow
 def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None:
     open_new(page, "WB-0011 (invented)")
     page.get_by_role("link", name="Measure").first.click()
@@ -294,6 +303,7 @@ def filed_down(page: Page, serial: str) -> str:
     return place
 
 
+@pytest.mark.slow
 def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
     filed_down(page, "WB-0012 (invented)")
     read = by_place("after")
@@ -328,6 +338,7 @@ def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
     expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
 
 
+@pytest.mark.slow
 def test_what_came_in_files_is_read_again_beside_them(page: Page) -> None:
     place = filed_down(page, "WB-0013 (invented)")
     head = "quantity,string,fret,value,unit,uncertainty,state"

@@ -45,6 +45,7 @@ def open_with(page: Page, spec: Path, serial: str) -> None:
     expect(page.get_by_role("heading", level=1)).to_have_text(serial)
 
 
+@pytest.mark.slow
 def test_a_dense_scan_is_read_beside_the_page_and_seen_from_all_sides(
     scan: tuple[Path, Path], browser: Browser, tmp_path: Path
 ) -> None:

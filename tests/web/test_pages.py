@@ -72,8 +72,8 @@ def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, li
 @pytest.mark.parametrize(
     ("wide", "scheme"),
     [
-        (1280, "light"),
         (390, "dark"),
+        pytest.param(1280, "light", marks=pytest.mark.slow),
         pytest.param(820, "dark", marks=pytest.mark.slow),
         pytest.param(390, "light", marks=pytest.mark.slow),
     ],
@@ -107,6 +107,7 @@ def test_nothing_keeps_anybody_out(
     assert not found, "\n".join(found)
 
 
+@pytest.mark.slow
 def test_the_checker_sees_a_fault(browser: Browser, examples: tuple[str, list[str]]) -> None:
     if not AXE.is_file():
         pytest.skip("axe-core is not installed; npm ci installs it")
@@ -164,6 +165,7 @@ def test_the_map_follows_the_arrows_and_the_plan_the_sliders(
     context.close()
 
 
+@pytest.mark.slow
 def test_the_scripts_hold_to_their_types() -> None:
     if not COMPILER.exists():
         pytest.skip("tsc is not installed; npm ci installs it")
@@ -174,6 +176,7 @@ def test_the_scripts_hold_to_their_types() -> None:
     assert done.returncode == 0, done.stdout
 
 
+@pytest.mark.slow
 def test_types_of_the_scripts_are_checked_strictly(tmp_path: Path) -> None:
     if not COMPILER.exists() or shutil.which("node") is None:
         pytest.skip("tsc is not installed; npm ci installs it")

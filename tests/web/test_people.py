@@ -26,6 +26,7 @@ def wide(page: Page) -> bool:
     return bool(page.evaluate("document.documentElement.scrollWidth > innerWidth"))
 
 
+@pytest.mark.slow
 def test_the_whole_job_by_touch_on_a_phone(phone: Page) -> None:
     page = phone
     page.goto("/instruments")
@@ -68,6 +69,7 @@ def test_the_whole_job_by_touch_on_a_phone(phone: Page) -> None:
     expect(page.get_by_role("link", name="Certificate (PDF)")).to_be_visible()
 
 
+@pytest.mark.slow
 def test_what_is_pressed_twice_is_filed_once(page: Page) -> None:
     page.goto("/new")
     page.fill("#job", "job of two clicks")
@@ -95,6 +97,7 @@ def test_what_is_pressed_twice_is_filed_once(page: Page) -> None:
     page.wait_for_url(place)
 
 
+@pytest.mark.slow
 def test_back_shows_what_stands_now(page: Page) -> None:
     open_new(page, "WB-0032 (invented)")
     place = page.url
@@ -114,6 +117,7 @@ def test_back_shows_what_stands_now(page: Page) -> None:
     expect(page.locator("#plan-head")).to_be_visible()
 
 
+@pytest.mark.slow
 def test_two_tabs_of_a_sheet_agree(page: Page) -> None:
     open_new(page, "WB-0033 (invented)")
     page.get_by_role("link", name="Measure").first.click()
@@ -129,6 +133,7 @@ def test_two_tabs_of_a_sheet_agree(page: Page) -> None:
     expect(other.locator("#kept")).to_contain_text("in another tab")
 
 
+@pytest.mark.slow
 def test_inches_all_through(page: Page) -> None:
     open_new(page, "WB-0034 (invented)")
     file_typed(page, by_place("before"))
@@ -147,6 +152,7 @@ def test_inches_all_through(page: Page) -> None:
     expect(page.locator("#unit")).to_have_value("in")
 
 
+@pytest.mark.slow
 def test_left_handed_all_through(page: Page) -> None:
     open_new(page, "WB-0035 (invented)")
     file_typed(page, by_place("before"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from steps import by_place, file_typed, open_new
@@ -62,6 +63,7 @@ def test_form_and_text_change_together_and_a_version_is_saved(page: Page) -> Non
     expect(page.locator("#users + ul")).to_contain_text("Ostrimbold (invented)")
 
 
+@pytest.mark.slow
 def test_readings_of_an_earlier_version_are_read_by_the_new_one(page: Page) -> None:
     open_new(page, "WB-0021 (invented)")
     file_typed(page, by_place("before"))
@@ -85,6 +87,7 @@ def test_readings_of_an_earlier_version_are_read_by_the_new_one(page: Page) -> N
     assert page.get_by_text("was changed after these readings").count() == 0
 
 
+@pytest.mark.slow
 def test_a_hostile_text_is_one_sentence(page: Page) -> None:
     page.goto("/specifications")
     for text in ("[" * 5000, "a.b" * 9000 + " = 1", "\0", "[model]\nname = '''", ""):

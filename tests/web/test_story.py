@@ -296,6 +296,7 @@ def test_what_is_asked_for_may_go_to_and_fro(dossiers: Dossiers) -> None:
     assert warm.look(Wishes(attack_share=0.5), "mm")["metal_mm"] < first["metal_mm"]
 
 
+@pytest.mark.slow
 def test_a_budget_is_looked_at_the_same_whatever_was_looked_at_before() -> None:
     source = Source("a.measurement.json", json_file(read("settled").as_dict()))
     moved = Exploration(PlanRequest(source, settled=True))
@@ -309,6 +310,7 @@ def test_a_budget_is_looked_at_the_same_whatever_was_looked_at_before() -> None:
         assert fresh.look(Wishes(budget_mm=budget), "mm") == found
 
 
+@pytest.mark.slow
 def test_what_takes_longer_gives_way_to_a_look() -> None:
     source = Source("a.measurement.json", json_file(read("settled").as_dict()))
     warm = Exploration(PlanRequest(source, settled=True))

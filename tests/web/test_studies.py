@@ -93,6 +93,7 @@ HOSTILE = [
 ]
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("asked", "said"), HOSTILE)
 def test_a_study_that_cannot_be_is_one_sentence(
     dossiers: Dossiers, client: TestClient, asked: str, said: str

@@ -62,6 +62,7 @@ def invited(owner: Page, name: str, role: str, firm: str = "") -> str:
     return owner.locator(".secret").inner_text()
 
 
+@pytest.mark.slow
 def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_accepts(
     browser: Browser, tmp_path: Path
 ) -> None:
@@ -157,6 +158,7 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
 PAGES = ("/people", "/tokens", "/audit", "/shared", "/judged", "/settings")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("wide", "scheme"), [(1280, "light"), (390, "dark")])
 def test_the_pages_of_a_team_keep_nobody_out(
     browser: Browser, tmp_path: Path, wide: int, scheme: str

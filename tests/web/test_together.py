@@ -149,6 +149,7 @@ def conflicts(dossiers: ef.Dossiers) -> Iterator[tuple[str, str, dict[str, str]]
     yield f"/gauges/{gauge}", f"/gauges/{gauge}/check", read
 
 
+@pytest.mark.slow
 def test_two_versions_stand_side_by_side_and_either_can_be_chosen(
     dossiers: ef.Dossiers, client: TestClient
 ) -> None:
@@ -225,6 +226,7 @@ def test_a_chart_that_two_work_on_keeps_what_the_other_did_in_view(
     assert "bent" in after
 
 
+@pytest.mark.slow
 def test_typed_readings_stand_beside_those_that_were_filed_meanwhile(
     tmp_path: Path, browser: Browser
 ) -> None:
@@ -269,6 +271,7 @@ def test_typed_readings_stand_beside_those_that_were_filed_meanwhile(
             context.close()
 
 
+@pytest.mark.slow
 def test_a_specification_is_edited_by_two_in_two_browsers(tmp_path: Path, browser: Browser) -> None:
     with serving(tmp_path / "archive") as place:
         with ef.connect(place) as there:
@@ -326,6 +329,7 @@ def test_who_looks_at_a_page_hears_what_another_files(tmp_path: Path, browser: B
         context.close()
 
 
+@pytest.mark.slow
 def test_a_stream_ends_with_the_log_in_that_opened_it(tmp_path: Path) -> None:
     with serving(tmp_path / "archive") as place:
         with ef.archive(str(tmp_path / "archive")) as dossiers:
@@ -354,6 +358,7 @@ def test_a_stream_ends_with_the_log_in_that_opened_it(tmp_path: Path) -> None:
                 client.headers["cookie"] = f"evenfall-log-in={key}"
 
 
+@pytest.mark.slow
 def test_pages_behind_the_one_that_is_looked_at_hold_no_connection(
     tmp_path: Path, browser: Browser
 ) -> None:

@@ -237,6 +237,7 @@ def test_names_that_no_certificate_can_hold_are_left_out_or_one_sentence(
 # ---- from outside --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_client_from_outside_comes_in_by_tls_alone(tmp_path: Path, settings: Path) -> None:
     name = socket.gethostname().lower()
     more = ("--host", "0.0.0.0", "--own-certificate", "--name", name)  # noqa: S104
@@ -302,6 +303,7 @@ def test_a_client_from_outside_comes_in_by_tls_alone(tmp_path: Path, settings: P
         client.close()
 
 
+@pytest.mark.slow
 def test_a_proxy_says_who_asks_and_that_it_was_tls(tmp_path: Path) -> None:
     with listen(0) as free:
         port = free.getsockname()[1]
@@ -336,6 +338,7 @@ def test_a_proxy_says_who_asks_and_that_it_was_tls(tmp_path: Path) -> None:
         ]
 
 
+@pytest.mark.slow
 def test_several_processes_behind_one_proxy_share_log_ins_and_what_was_filed(
     tmp_path: Path,
 ) -> None:

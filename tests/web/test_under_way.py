@@ -149,6 +149,7 @@ def test_a_server_that_stops_in_order_puts_its_work_back(dossiers: Dossiers) -> 
     assert gone(process)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="only on Linux")
 def test_a_server_that_is_killed_leaves_its_work_to_the_next_one(dossiers: Dossiers) -> None:
     queue = Queue(dossiers.archive)
@@ -229,6 +230,7 @@ def posted(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[dict[str, Any]]]:
         yield got
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "kind", sorted(KINDS.keys() - {"program", "causes"})
 )  # have tests of their own
@@ -272,6 +274,7 @@ def test_each_kind_can_be_stopped_in_each_of_its_steps(
 # ---- as a browser sees it ------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_two_browsers_see_one_task_and_either_stops_it(browser: Browser, tmp_path: Path) -> None:
     with workshop.archive(str(tmp_path), make=True) as dossiers:
         task = Queue(dossiers.archive).put("lasting", {"seconds": 600})
@@ -287,6 +290,7 @@ def test_two_browsers_see_one_task_and_either_stops_it(browser: Browser, tmp_pat
             page.context.close()
 
 
+@pytest.mark.slow
 def test_methods_come_into_the_plan_when_they_are_worked_out(
     browser: Browser, examples: Dossiers
 ) -> None:

@@ -266,6 +266,7 @@ def one_sentence(client: TestClient, dossiers: Dossiers, name: str, content: byt
     assert len(dossiers.archive.entries(dossiers.named("WB-UP"))) == before
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "content"),
     [
@@ -333,6 +334,7 @@ def page(browser: Browser, tmp_path: Path) -> Iterator[Page]:
         context.close()
 
 
+@pytest.mark.slow
 def test_an_upload_outlives_a_lost_connection(page: Page) -> None:
     open_new(page, "WB-0101 (invented)")
     page.get_by_role("link", name="Measure").first.click()
@@ -371,6 +373,7 @@ def test_a_file_that_is_too_large_is_one_sentence_at_once(page: Page, tmp_path: 
     expect(page.locator("#upload [data-said]")).to_contain_text("More than 400 MB")
 
 
+@pytest.mark.slow
 def test_what_was_typed_is_sent_when_the_connection_is_back(page: Page) -> None:
     open_new(page, "WB-0103 (invented)")
     page.get_by_role("link", name="Measure").first.click()

@@ -26,6 +26,7 @@ def test_the_corpus_holds_something_for_every_reader() -> None:
     assert sum(sizes) < 300_000
 
 
+@pytest.mark.quick(5)
 @pytest.mark.parametrize("reader", [*QUICK, pytest.param("e57", marks=pytest.mark.slow)])
 def test_the_corpus_is_read_or_refused(tmp_path: Path, reader: str) -> None:
     outcomes = [feed(data, tmp_path) for data in seeds(reader)]
@@ -75,6 +76,7 @@ def test_any_text_of_numbers(tmp_path_factory: pytest.TempPathFactory, content: 
     feed(content.encode(), tmp_path_factory.mktemp("text"))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("reader", QUICK)
 def test_a_file_cut_anywhere(tmp_path: Path, reader: str) -> None:
     for whole in seeds(reader)[: len(READERS[reader])]:

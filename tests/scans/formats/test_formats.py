@@ -61,6 +61,7 @@ def refused(folder: Path, content: bytes, options: ScanOptions | None = None) ->
     return caught.value
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize("name", SOUND)
 def test_every_format_is_recognised_by_its_content(tmp_path: Path, name: str) -> None:
     options = ScanOptions("mm", (0.1, 0.2))

@@ -177,6 +177,7 @@ def packed_zeros(kind: str, count: int) -> bytes:
     return made.getvalue()
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("kind", ["npz", "tiff", "parquet"])
 def test_what_packs_as_no_measured_heights_do_is_refused_before_it_is_unpacked(
     tmp_path: Path, kind: str

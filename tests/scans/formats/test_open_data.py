@@ -115,6 +115,7 @@ def the(pattern: str) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_every_sample_is_read_or_refused_with_the_right_kind_of_error() -> None:
     complaints = []
     for path in samples():
@@ -157,6 +158,7 @@ def test_points_of_ply_are_those_of_a_general_library(name: str) -> None:
     assert points(f"trimesh/{name}") == pytest.approx(np.asarray(other.vertices), rel=1e-7)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "pattern", ["trimesh/1002*.STL", "trimesh/counter.*.STL", "x3ptools/*.stl"]
 )
@@ -178,10 +180,12 @@ def test_points_hundreds_of_kilometres_from_zero_keep_their_micrometres(pattern:
     assert scan.unit is None
 
 
+@pytest.mark.slow
 def test_both_writings_of_one_cloud_give_the_same_points_within_their_digits() -> None:
     assert points("e57/bunnyDouble.e57") == pytest.approx(points("e57/bunnyInt32.e57"), abs=1e-6)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("pattern", ["e57/Coloured*.e57", "e57/bunny*.e57", "e57/pye57_*.e57"])
 def test_points_of_e57_are_those_of_its_library(pattern: str) -> None:
     for path in sorted(FORMATS.glob(pattern)):
@@ -263,6 +267,7 @@ REFUSED: dict[str, str] = {
 }
 
 
+@pytest.mark.quick(4)
 @pytest.mark.parametrize(("pattern", "word"), REFUSED.items())
 def test_a_refusal_says_what_is_wrong(pattern: str, word: str) -> None:
     with pytest.raises(EvenfallError, match=word):
@@ -276,6 +281,7 @@ def mini_tenor(name: str) -> Path:
     return open_data("mini-tenor", name)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "name", ["mtenor-out-fretboard-full.stl", "mtenor-out-neck-a.stl", "older_assembled.stl"]
 )

@@ -32,6 +32,7 @@ class Stopping:
             raise Cancelled
 
 
+@pytest.mark.quick(10)
 @pytest.mark.parametrize("name", SOUND)
 def test_every_reader_tells_how_far_it_is_and_stops(tmp_path: Path, name: str) -> None:
     path, options = tmp_path / "scan", ScanOptions("mm", (0.1, 0.2))
@@ -66,6 +67,7 @@ def test_measuring_stops_at_every_step() -> None:
     assert threading.active_count() == threads
 
 
+@pytest.mark.slow
 def test_looking_for_what_is_not_there_stops_too() -> None:
     points = np.random.default_rng(3).uniform(0.0, 300.0, (20_000, 3))
     for call in (1, 2, 5):

@@ -55,6 +55,7 @@ if TYPE_CHECKING:
         DiagnoseRequest,
         Dossiers,
         GaugeRequest,
+        JudgeRequest,
         LotRequest,
         MachineCheckRequest,
         MachineRequest,
@@ -124,6 +125,7 @@ __all__ = [
     "GaugeRequest",
     "Heights",
     "Item",
+    "JudgeRequest",
     "LotRequest",
     "MachineCheckRequest",
     "MachineRequest",
@@ -193,7 +195,7 @@ _ROOMS = {
         "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest CausesRequest "
         "ChartRequest "
         "capability causes chart GaugeRequest StudySheetRequest study_gauge study_sheet "
-        "LotRequest RisksRequest lot plan_for_risks"
+        "JudgeRequest LotRequest RisksRequest lot plan_for_risks"
     ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",

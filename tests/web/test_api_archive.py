@@ -64,6 +64,7 @@ COMMANDS: Mapping[str, str] = {
     "quality gauge": "POST /gauges/{name}/studies",
     "quality gauge-sheet": "POST /study-sheet",
     "quality lot": "POST /lot",
+    "quality lot --archive": "POST /judged",
     "quality lot-measured": "POST /measured-lot",
     "quality lot-plan": "POST /plan-for-risks",
     "quality report": "GET /reports/{day}",
@@ -82,6 +83,7 @@ VERBS: Mapping[str, str] = {
     **{"look": "POST /archive/looks", "import_": "POST /archive/imports"},
     **{"verify": "POST /archive/verifications", "backup": "POST /archive/backups"},
     **dict.fromkeys(("contents", "is_there"), "GET /archive"),
+    **{"lots": "GET /judged", "next_sample": "POST /judged/samples", "judge": "POST /judged"},
 }
 """What a program calls for each verb of an archive."""
 INSIDE = {"is_there", "read", "listed", "lines", "told", "kept_file", "source_of"}
@@ -138,6 +140,64 @@ def as_described(answer: Any, path: str) -> dict[str, Any]:
     jsonschema.validate(answer.json(), {**schema, "components": said["components"]})
     values: dict[str, Any] = answer.json()
     return values
+
+
+def test_a_lot_is_judged_as_on_the_command_line(tmp_path: Path) -> None:
+    """Sample, decision, state and report; by the client of the package too."""
+    from evenfall.client import Connection
+
+    terms = {"supplier": "Ulqor Yard (invented)", "model": "Tesquil", "pieces": 500}
+    with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=f"{HERE}{ROOT}") as client:
+            sample = client.post("judged/samples", json=terms)
+            assert sample.status_code == 200, sample.text
+            assert sample.json()["plan"]["stages"][0]["size_count"] == 50  # code letter H
+            assert client.get("judged").json() == {"judged": []}
+            asked = {**terms, "name": "L-1", "found": [1], "person": "Q. Ulbrenq"}
+            key = {"Idempotency-Key": "lot-1"}
+            made, again = (client.post("judged", json=asked, headers=key) for _ in range(2))
+            assert (made.status_code, again.status_code) == (201, 201)
+            assert made.json()["decision"] == "accepted" == again.json()["decision"]
+            (of,) = as_described(client.get("judged"), "judged")["judged"]
+            place = f"judged/{of['dossier']}"
+            assert made.headers["location"] == f"{ROOT}/{place}"
+            shown = client.get(place)
+            assert as_described(shown, "judged/{dossier}")["lots"][0]["name"] == "L-1"
+            paper = client.get(f"{place}/{of['lots'][0]['entry']}/report.pdf")
+            assert paper.content.startswith(b"%PDF-")
+            seen = {"If-Match": shown.headers["etag"]}
+            there = ef.Dossiers.judge(dossiers, ef.JudgeRequest(**terms, name="L-2", found=(0,)))
+            assert there.decision == "accepted"
+            late = client.post("judged", json={**asked, "name": "L-3"}, headers=seen)
+            assert late.status_code == 412, late.text
+            for wrong in ({"pieces": 1}, {"found": [-1]}, {"level": "IV"}, {"method": "all"}):
+                assert client.post("judged", json={**asked, **wrong}).status_code == 422, wrong
+            for absent in ("judged/none", f"{place}/none/report.pdf"):
+                assert client.get(absent).status_code == 404, absent
+            with Connection(HERE, http=TestClient(app, base_url=HERE)) as connection:
+                far = connection.archive()
+                kept = far.judge(ef.JudgeRequest(**terms, name="L-3", found=(9,)))
+                assert kept.decision == "not accepted"
+                assert kept.findings
+                assert [lot.name for lot in far.lots()[0].lots] == ["L-1", "L-2", "L-3"]
+                near = dossiers.next_sample(ef.JudgeRequest(**terms))
+                assert far.next_sample(ef.JudgeRequest(**terms)).plan == near.plan
+        app.state.shop.leave()
+
+
+def test_methods_are_compared_side_by_side(tmp_path: Path) -> None:
+    asked = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
+    files = [{"name": one.name, "text": one.text()} for one in asked]
+    with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
+        app = application(dossiers, port=PORT)
+        with TestClient(app, base_url=f"{HERE}{ROOT}") as client:
+            body = {"source": files[0], "specification": files[1]}
+            made = [client.post("plan", json={**body, "compare": c}).json() for c in (False, True)]
+        app.state.shop.leave()
+    one, every = ({method["method"] for method in plan["methods"]} for plan in made)
+    assert one < every
+    assert {"adjust", "level", "refret"} <= every
 
 
 @pytest.fixture(scope="module")

@@ -61,38 +61,28 @@ class _Kept(NamedTuple):
     def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
         """Judge a lot and keep it, or say which sample it needs; return the exit status."""
         from evenfall import workshop
-        from evenfall.workshop.kept_lots import lots_of
-        from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
-        from evenfall.workshop.lot_reports import lot_report, shown_lots
+        from evenfall.workshop.lot_reports import lot_report
 
-        whose = (self.supplier, self.model, self.receiver)
-        done = bool(found or self.instruments or self.skipped)
         with workshop.archive(self.address, make=True) as dossiers:
-            lots = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
 
             def step(_request: None, _progress: Progress) -> KeptLotOutcome:
-                there = lots
-                if there is None or self.new_agreement:
-                    terms: dict[str, Any] = {
-                        **agreed,
-                        "receiver": self.receiver,
-                        "one_in": self.one_in,
-                        "reason": self.new_agreement,
-                    }
-                    there = proposed(agreement(self.supplier, self.model, **terms), there)
-                if not done:
-                    return shown_lots(there, pieces=pieces)
-                lot = LotToKeep(
-                    self.name,
+                asked = workshop.JudgeRequest(
+                    self.supplier,
+                    self.model,
                     pieces,
-                    found,
-                    self.instruments,
-                    self.skipped,
-                    self.person,
-                    self.done,
-                    self.reason,
+                    receiver=self.receiver,
+                    name=self.name,
+                    found=found,
+                    instruments=self.instruments,
+                    skipped=self.skipped,
+                    one_in=self.one_in,
+                    new_agreement=self.new_agreement,
+                    reason=self.reason,
+                    person=self.person,
+                    done=self.done,
+                    **agreed,
                 )
-                return shown_lots(keep_lot(dossiers, there, lot))
+                return dossiers.judge(asked) if asked.inspected else dossiers.next_sample(asked)
 
             def files(made: KeptLotOutcome, _progress: object) -> dict[Path, bytes]:
                 if self.report is None or made.lot is None:

@@ -22,7 +22,10 @@ if TYPE_CHECKING:
     from evenfall.codec import FileContent
     from evenfall.records.extracts import Form
     from evenfall.units import LengthUnit
+    from evenfall.workshop import JudgeRequest
     from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
+    from evenfall.workshop.kept_lots import KeptLots
+    from evenfall.workshop.lot_reports import KeptLotOutcome
 
 _LISTED = 20
 _AT_ONCE = 200
@@ -70,6 +73,26 @@ class ThereDossiers:
         body.pop("instrument", None)
         place = f"{_at(request.instrument)}/notes?form=whole"
         made: Told = whole(self._there.ask("POST", place, body))
+        return made
+
+    # ---- lots ------------------------------------------------------------------------------------
+
+    def lots(self) -> tuple[KeptLots, ...]:
+        """Return the lots that were judged, by supplier and model, and where inspection stands."""
+        made: tuple[KeptLots, ...] = whole(self._there.ask("GET", "/judged?form=whole"))
+        return made
+
+    def next_sample(self, request: JudgeRequest) -> KeptLotOutcome:
+        """Say which sample the next lot needs; nothing is filed."""
+        return self._judged("/judged/samples", request)
+
+    def judge(self, request: JudgeRequest) -> KeptLotOutcome:
+        """Judge a lot by what was found of its sample, and keep it, signed."""
+        return self._judged("/judged", request)
+
+    def _judged(self, place: str, request: JudgeRequest) -> KeptLotOutcome:
+        body, _ = self._there.written(request)
+        made: KeptLotOutcome = whole(self._there.ask("POST", f"{place}?form=whole", body))
         return made
 
     # ---- looking ---------------------------------------------------------------------------------

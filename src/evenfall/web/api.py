@@ -22,7 +22,7 @@ from evenfall.codec import plain, with_words
 from evenfall.errors import At, RequestError
 from evenfall.records.exchange import SHOWN
 from evenfall.records.queue import Refusal
-from evenfall.web import api_lots, api_papers, api_quality, uploads
+from evenfall.web import api_judging, api_lots, api_papers, api_quality, uploads
 from evenfall.web.access import require
 from evenfall.web.answering import (
     ROOT,
@@ -78,7 +78,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.archive_filing import Papers
 
 router = APIRouter(prefix=ROOT)
-ROUTERS = (router, api_papers.router, api_quality.router, api_lots.router)
+ROUTERS = (router, api_papers.router, api_quality.router, api_judging.router, api_lots.router)
 """Every address for programs."""
 _LISTED = 50
 _MOST = 200

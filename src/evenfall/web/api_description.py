@@ -24,14 +24,18 @@ if TYPE_CHECKING:
 
     from evenfall.codec.forms import Plain
 
-VERSION = "1.1"
+VERSION = "1.2"
 CHANGES: Mapping[str, tuple[str, ...]] = {
     "2026-11-27": (
         "1.0: the first version.",
         "1.1: papers and pictures of a dossier, what was filed into it since a version, gauges and "
         "their studies, kept charts, the report of a day, lots for both sides, backups, how a task "
         "goes on by server-sent events; the header evenfall-version names the program's version.",
-    )
+    ),
+    "2026-11-28": (
+        "1.2: lots are judged and kept, with the sample that the next one needs and their "
+        "reports; `signals_now` of each standard of a gauge.",
+    ),
 }
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
 
@@ -161,7 +165,21 @@ _GAUGE = {
     "valid_until": _WHEN,
     "due": {"enum": ["unknown", "valid", "soon", "over"]},
     "u_mm": {"type": ["number", "null"], "description": "standard uncertainty, by its checks"},
-    "standards": _list_of(_object({"standard": _text(), "stable": {"type": ["boolean", "null"]}})),
+    "standards": _list_of(
+        _object(
+            {
+                "standard": _text(),
+                "stable": {
+                    "type": ["boolean", "null"],
+                    "description": "whether no reading ever signalled; null without a chart",
+                },
+                "signals_now": {
+                    "type": ["boolean", "null"],
+                    "description": "whether one of the newest readings signals, as pages say it",
+                },
+            }
+        )
+    ),
 }
 GAUGES = _part("Gauges", _object({"gauges": _list_of(_object(_GAUGE))}))
 GAUGE = _part(
@@ -195,6 +213,27 @@ LOT = _part(
         }
     ),
 )
+_JUDGED = _object(
+    {
+        **{name: _text() for name in ("dossier", "version", "title")},
+        "lots": _list_of(
+            _object(
+                {
+                    **{name: _text() for name in ("entry", "name", "at", "inspection", "decision")},
+                    **{"pieces": _COUNT, "answer": _text()},
+                    "follows": {
+                        "type": "boolean",
+                        "description": "whether the decision follows from what was found",
+                    },
+                }
+            )
+        ),
+        "sampling": {"type": "object", "description": "agreement, state of inspection and lots"},
+    }
+)
+JUDGED_LOTS = _part("JudgedLots", _JUDGED)
+JUDGED = _or_whole(_part("Judged", _object({"judged": _list_of(JUDGED_LOTS)})))
+SAMPLE: Plain = _or_whole({"type": "object", "properties": {"findings": _list_of(_FINDING)}})
 _FINDINGS = {"type": "array", "items": {"$ref": "#/$defs/finding"}}
 _FILES: Mapping[str, Any] = {
     "measure": (Measurement, {"findings": _FINDINGS}, ()),

@@ -99,7 +99,11 @@ def _gauge(found: Gauge) -> dict[str, Any]:
         "due": found.due(now()),
         "u_mm": plain(found.u_mm),
         "standards": [
-            {"standard": name, "stable": None if chart is None else chart.stable}
+            {
+                "standard": name,
+                "stable": None if chart is None else chart.stable,
+                "signals_now": None if chart is None else chart.signals_now,
+            }
             for name, chart in charts.items()
         ],
     }

@@ -16,6 +16,7 @@ from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
 from evenfall.web import (
     api,
+    api_judging,
     api_lots,
     api_papers,
     api_quality,
@@ -58,6 +59,7 @@ if TYPE_CHECKING:
 LOG = logging.getLogger("evenfall.web")
 PARTS = (
     api,
+    api_judging,
     api_lots,
     api_papers,
     api_quality,

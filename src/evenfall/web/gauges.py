@@ -67,7 +67,7 @@ def one(request: Request, dossier: str, spec: str = "") -> Response:
                 "standard": standard,
                 "stated": view.length(read[-1].reference_mm),
                 "few": len(read) < FEW,
-                "stable": chart is None or not chart.signals_now,
+                "signals_now": chart is not None and chart.signals_now,
                 "picture": control_chart_picture(
                     chart, about=f"{found.line.name}, {standard}", unit=view.unit, theme=PAGE
                 )

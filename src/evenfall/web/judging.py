@@ -5,7 +5,6 @@ What a partner's file brought stands here too, with whose signature it bears.
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
@@ -14,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
-from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import mm_per_unit, read_number
@@ -22,14 +21,14 @@ from evenfall.web.lots import standing
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
-from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of, read_lots
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
-from evenfall.workshop.lot_reports import ANSWERS, lot_report, shown_lots
+from evenfall.workshop.kept_lots import MEASURED, read_lots
+from evenfall.workshop.lot_judging import JudgeRequest
+from evenfall.workshop.lot_reports import ANSWERS, lot_report
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
-    from evenfall.records import Archive
     from evenfall.units import LengthUnit
+    from evenfall.workshop.kept_lots import KeptLots
 
 router = APIRouter(prefix="/judged")
 METHODS = {
@@ -75,33 +74,28 @@ class Asked:
         made = cls(**{name: value[:_LONGEST] for name, value in given.items() if name in known})
         return made if made.unit in UNITS else replace(made, unit=unit)
 
-    def lots(self, archive: Archive) -> KeptLots:
-        """Return the lots that are there, or none yet by this agreement."""
-        there = lots_of(archive, self.supplier, self.model, self.receiver)
-        if there is not None and not self.begin.strip():
-            return there
-        made = agreement(
+    def request(self, **found: Any) -> JudgeRequest:
+        """Return what is asked for, with what was found."""
+        levels = {"lower": self.lower, "upper": self.upper}
+        levels["sigma"] = self.sigma if self.method == "sigma" else ""
+        found |= {
+            f"{name}_mm": _number(given, name) * self.mm_per_level
+            for name, given in levels.items()
+            if given.strip()
+        }
+        return JudgeRequest(
             self.supplier,
             self.model,
+            _count(self.pieces, "pieces"),
             receiver=self.receiver,
-            method=self.method,
+            method=self.method,  # type: ignore[arg-type]  # (held against the tables)
             aql_percent=_number(self.aql, "aql"),
-            level=self.level,
-            quantity=self.quantity if self.method in ("s", "sigma") else "",
-            **{
-                f"{name}_mm": _number(given, name) * self.mm_per_level
-                if given.strip()
-                else math.nan
-                for name, given in (
-                    ("lower", self.lower),
-                    ("upper", self.upper),
-                    ("sigma", self.sigma if self.method == "sigma" else ""),
-                )
-            },
+            level=self.level,  # type: ignore[arg-type]
+            quantity=self.quantity if self.method in MEASURED else "",
             one_in=_count(self.one_in, "one_in"),
-            reason=self.begin,
+            new_agreement=self.begin,
+            **found,
         )
-        return proposed(made, there)
 
 
 def _number(given: str, field: str) -> float:
@@ -124,12 +118,12 @@ def _count(given: str, field: str) -> int:
 @router.get("")
 def judged(request: Request) -> Response:
     """Show where inspection stands with each supplier and, if asked, which sample a lot needs."""
-    view, archive = View(request), shop_of(request).dossiers.archive
+    view, dossiers = View(request), shop_of(request).dossiers
     asked = Asked.read(request.query_params, view.unit)
     shown: dict[str, Any] = {"plan": [], "fault": "", "skip": False, "measured": False}
     if asked.supplier and asked.model and asked.pieces:
         try:
-            outcome = shown_lots(asked.lots(archive), pieces=_count(asked.pieces, "pieces"))
+            outcome = dossiers.next_sample(asked.request())
             shown["plan"] = [view.told(one) for one in outcome.findings]
             shown["skip"] = outcome.lots.may_skip
             shown["measured"] = bool(outcome.lots.agreed.quantity)
@@ -144,7 +138,7 @@ def judged(request: Request) -> Response:
         asked=asked,
         methods=METHODS.items(),
         quantities=tuple(QUANTITIES.values()),
-        every=[_shown(one, view, keys) for one in all_lots(archive)],
+        every=[_shown(one, view, keys) for one in dossiers.lots()],
         **shown,
     )
 
@@ -192,27 +186,19 @@ async def _form(request: Request) -> dict[str, str]:
 def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) -> Response:
     """Judge a lot and keep it, signed."""
     asked = Asked.read(given, View(request).unit)
-    lots = asked.lots(shop_of(request).dossiers.archive)
-    seen = given.get("seen", "")
-    if seen and seen != lots.version:
-        raise ChangedError(
-            "Somebody judged a lot of these meanwhile; look at it, then judge yours.",
-            dossier=lots.dossier,
-            since=seen,
-        )
     counts = [one for one in re.split(r"[\s,;]+", given.get("found", "")) if one]
     names = [one.strip() for one in re.split(r"[\n,;]", given.get("names", "")) if one.strip()]
-    lot = LotToKeep(
-        given.get("name", ""),
-        _count(asked.pieces, "pieces"),
-        tuple(_count(one, "found") for one in counts),
-        tuple(names),
-        bool(given.get("skipped")),
-        filed_by(request, given.get("by", "")),
-        given.get("done", ""),
-        given.get("reason", ""),
+    wanted = asked.request(
+        name=given.get("name", ""),
+        found=tuple(_count(one, "found") for one in counts),
+        instruments=tuple(names),
+        skipped=bool(given.get("skipped")),
+        person=filed_by(request, given.get("by", "")),
+        done=given.get("done", ""),
+        reason=given.get("reason", ""),
+        since=given.get("seen", ""),
     )
-    keep_lot(shop_of(request).dossiers, lots, lot)
+    shop_of(request).dossiers.judge(wanted)
     return see_other("/judged")
 
 

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
         study_sheet,
     )
     from evenfall.workshop.invented_years import example_archive
+    from evenfall.workshop.lot_judging import JudgeRequest
     from evenfall.workshop.lots import LotRequest, RisksRequest, lot, plan_for_risks
     from evenfall.workshop.measured_lots import MeasuredLotRequest, measured_lot
     from evenfall.workshop.measuring import MeasureRequest, measure
@@ -67,6 +68,7 @@ __all__ = [
     "DiagnoseRequest",
     "Dossiers",
     "GaugeRequest",
+    "JudgeRequest",
     "LotRequest",
     "MachineCheckRequest",
     "MachineRequest",
@@ -133,6 +135,7 @@ _ROOMS = {
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",
     "invented_years": "example_archive",
+    "lot_judging": "JudgeRequest",
     "lots": "LotRequest RisksRequest lot plan_for_risks",
     "gauge_studies": "GaugeRequest StudySheetRequest study_gauge study_sheet",
     "quality": "CapabilityRequest ChartRequest capability chart",

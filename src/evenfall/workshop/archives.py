@@ -63,6 +63,9 @@ if TYPE_CHECKING:
     from evenfall.records.archive import Absorbed
     from evenfall.records.extracts import Form
     from evenfall.wording import Sentence
+    from evenfall.workshop.kept_lots import KeptLots
+    from evenfall.workshop.lot_judging import JudgeRequest
+    from evenfall.workshop.lot_reports import KeptLotOutcome
 
 _LISTED = 20
 _FEW = 5
@@ -281,6 +284,26 @@ class Dossiers:
         heads = [(entry.hash, entry.before) for entry in entries]
         known = [n for n in range(len(heads) + 1) if version_of(last_of(heads[:n])) == version]
         return self.told(entries[max(known, default=0) :])
+
+    # ---- lots ------------------------------------------------------------------------------------
+
+    def lots(self) -> tuple[KeptLots, ...]:
+        """Return the lots that were judged, by supplier and model, and where inspection stands."""
+        from evenfall.workshop.kept_lots import all_lots
+
+        return tuple(all_lots(self.archive))
+
+    def next_sample(self, request: JudgeRequest) -> KeptLotOutcome:
+        """Say which sample the next lot needs; nothing is filed."""
+        from evenfall.workshop.lot_judging import next_sample
+
+        return next_sample(self, request)
+
+    def judge(self, request: JudgeRequest) -> KeptLotOutcome:
+        """Judge a lot by what was found of its sample, and keep it, signed."""
+        from evenfall.workshop.lot_judging import judge_lot
+
+        return judge_lot(self, request)
 
     # ---- looking ---------------------------------------------------------------------------------
 

@@ -1,0 +1,145 @@
+"""A lot is judged as one request asks: whose it is, what was agreed, and what was found."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from evenfall.errors import At, ChangedError, RequestError
+from evenfall.records.entries import LotMethod
+from evenfall.workshop.kept_lots import lots_of
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_reports import shown_lots
+
+if TYPE_CHECKING:
+    from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.kept_lots import KeptLots
+    from evenfall.workshop.lot_reports import KeptLotOutcome
+
+Level = Literal["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]
+_PIECES = (2, 10**9)
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeRequest:
+    """Which lot to judge and keep, and what was found of it.
+
+    Parameters
+    ----------
+    supplier, model
+        Whose lots they are, and what they are lots of.
+    pieces
+        Pieces in the lot.
+    receiver
+        Who takes it over, where that is not you.
+    name
+        Name of the lot, as it stands on its papers.
+    found
+        Nonconforming pieces in the sample, by stage.
+    instruments
+        Instruments of the sample by number, instead: their proofs say how many do not conform.
+    skipped
+        Whether the lot of a qualified supplier goes without inspection.
+    method, aql_percent, level, quantity, lower_mm, upper_mm, sigma_mm, one_in
+        The agreement, where none stands yet: how a lot is judged, limit [% nonconforming],
+        inspection level, what is measured, its limits and standard deviation [mm], and of how many
+        lots of a qualified supplier one is inspected.
+    new_agreement
+        Why the count begins again by the agreement of this request; empty to go on with the old.
+    reason, person, done
+        What the decision rests on besides, who decides, and when, if not now.
+    since
+        Version of these lots when they were looked at; with another one nothing is filed.
+
+    Examples
+    --------
+    >>> JudgeRequest("Ulqor Yard (invented)", "Tesquil", 500).level
+    'II'
+    """
+
+    supplier: str
+    model: str
+    pieces: int
+    receiver: str = ""
+    name: str = ""
+    found: tuple[int, ...] = ()
+    instruments: tuple[str, ...] = ()
+    skipped: bool = False
+    method: LotMethod = "single"
+    aql_percent: float = 1.0
+    level: Level = "II"
+    quantity: str = ""
+    lower_mm: float = math.nan
+    upper_mm: float = math.nan
+    sigma_mm: float = math.nan
+    one_in: int = 1
+    new_agreement: str = ""
+    reason: str = ""
+    person: str = ""
+    done: str = ""
+    since: str = ""
+
+    def __post_init__(self) -> None:
+        low, high = _PIECES
+        if not low <= self.pieces <= high:
+            text = "A lot has {low} to {high} pieces, not {given}."
+            raise RequestError(text, at=At(field="pieces"), low=low, high=high, given=self.pieces)
+        if any(not 0 <= one <= high for one in self.found):
+            text = "As many as were found are 0 or more of each stage."
+            raise RequestError(text, at=At(field="found"))
+
+    @property
+    def inspected(self) -> bool:
+        """Whether it says what was found, or that nothing was looked at."""
+        return bool(self.found or self.instruments or self.skipped)
+
+
+def next_sample(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:
+    """Return which sample the next lot needs; nothing is filed."""
+    return shown_lots(_lots(dossiers, request), pieces=request.pieces)
+
+
+def judge_lot(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:
+    """Judge a lot and keep it, signed."""
+    lots = _lots(dossiers, request)
+    if request.since and request.since != lots.version:
+        raise ChangedError(
+            "Somebody judged a lot of these meanwhile; look at it, then judge yours.",
+            dossier=lots.dossier,
+            since=request.since,
+        )
+    lot = LotToKeep(
+        request.name,
+        request.pieces,
+        request.found,
+        request.instruments,
+        request.skipped,
+        request.person,
+        request.done,
+        request.reason,
+    )
+    return shown_lots(keep_lot(dossiers, lots, lot))
+
+
+def _lots(dossiers: Dossiers, request: JudgeRequest) -> KeptLots:
+    """Return the lots that are there, or none yet by the agreement that is asked for."""
+    whose = (request.supplier, request.model, request.receiver)
+    there = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
+    if there is not None and not request.new_agreement.strip():
+        return there
+    made = agreement(
+        request.supplier,
+        request.model,
+        receiver=request.receiver,
+        method=request.method,
+        aql_percent=request.aql_percent,
+        level=request.level,
+        quantity=request.quantity,
+        lower_mm=request.lower_mm,
+        upper_mm=request.upper_mm,
+        sigma_mm=request.sigma_mm,
+        one_in=request.one_in,
+        reason=request.new_agreement,
+    )
+    return proposed(made, there)

@@ -66,6 +66,25 @@ def test_another_host_is_refused(client: TestClient, host: str) -> None:
 @pytest.mark.parametrize(
     "headers",
     [
+        [("transfer-encoding", "chunked"), ("content-length", "3")],
+        [("host", f"127.0.0.1:{PORT}"), ("host", f"127.0.0.1:{PORT}")],
+        [("x-forwarded-proto", "http"), ("x-forwarded-proto", "https")],
+        [("x-forwarded-for", "192.0.2.1"), ("x-forwarded-for", "192.0.2.2")],
+        [("authorization", "Bearer a"), ("authorization", "Bearer b")],
+    ],
+)
+def test_what_two_readers_could_read_differently_is_refused(
+    client: TestClient, headers: list[tuple[str, str]]
+) -> None:
+    """Of a proxy and of these pages: a request could hide in another (RFC 9112, 6.3 and 11.2)."""
+    answer = client.post("/log-in", headers=headers, content=b"a=b")
+    assert answer.status_code == 400, answer.text
+    assert answer.headers["connection"] == "close"
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
         {"origin": "http://evil.example"},
         {"origin": "null"},
         {"origin": f"https://127.0.0.1:{PORT}"},

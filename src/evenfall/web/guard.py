@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
+from collections import Counter
 from contextlib import suppress
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -51,6 +52,8 @@ _HEADERS = {
 }
 _PLAIN = {"/health", "/ready"}
 """What a proxy asks for by itself, without TLS."""
+_ONCE = (b"host", b"authorization", b"x-forwarded-for", b"x-forwarded-proto")
+"""Headers of which one reader could take the first and another the last."""
 _VERSION = version("evenfall")
 _KEPT_S = 86_400
 """How long a browser keeps a font; everything else it asks for again."""
@@ -124,6 +127,8 @@ class Guard:
         self, scope: Scope, headers: dict[str, str], limit: int
     ) -> tuple[int, RequestError] | None:
         """Return status and reason where a request is not let in."""
+        if (twice := _twice(scope, headers)) is not None:
+            return 400, twice
         if headers.get("host", "") not in self._hosts:
             text = "These pages are served at {hosts:or} only; use that address."
             return 421, RequestError(text, hosts=tuple(sorted(self._hosts)))
@@ -139,9 +144,20 @@ class Guard:
             ):
                 return 403, RequestError("This was not sent by these pages; send it from them.")
         size = headers.get("content-length", "0")
-        if not size.isdigit() or int(size) > limit:
+        if not size.isdecimal() or int(size) > limit:
             return 413, too_large(limit)
         return None
+
+
+def _twice(scope: Scope, headers: dict[str, str]) -> RequestError | None:
+    """Refuse what a proxy and these pages could read differently."""
+    if "transfer-encoding" in headers and "content-length" in headers:
+        # a proxy may see another end of it, and so another next request (RFC 9112, 6.3)
+        return RequestError("This says twice how long it is; send one length.")
+    count = Counter(name for name, _ in scope["headers"])
+    if any(count[name] > 1 for name in _ONCE):
+        return RequestError("A header that stands once came twice; send it once.")
+    return None
 
 
 def too_large(limit: int) -> TooLargeError:

@@ -230,6 +230,8 @@ def test_nobody_files_over_what_somebody_else_filed(client: TestClient) -> None:
     refused(filed, 412)
     fresh = {"If-Match": client.get(place).headers["etag"]}
     assert client.post(f"{place}/notes", json=note, headers=fresh).status_code == 201
+    for damaged in ('"', '""', "W/", '"-"', "-1"):
+        refused(client.post(f"{place}/notes", json=note, headers={"If-Match": damaged}), 412)
 
 
 def test_a_list_comes_part_by_part_each_dossier_once(client: TestClient) -> None:

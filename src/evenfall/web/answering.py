@@ -108,9 +108,12 @@ def parsed(body: bytes) -> Plain:
 
 
 def version_in(since: str) -> str:
-    """Return the version that an ETag names; "" where none is given, or any will do."""
+    """Return the version that an ETag names; "" where none is given, or any will do.
+
+    What names none is taken as it stands, so that it fits no version.
+    """
     named = since.strip().removeprefix("W/").strip('"')
-    return "" if named == "*" else named.partition("-")[0]
+    return "" if named == "*" else named.partition("-")[0] or since.strip()
 
 
 def answered(

@@ -1,9 +1,8 @@
 """Speed of the pages Charts, Capability and Causes over a million instruments of five sites.
 
 Times are processor time of the pages, the median of five, once quiet and once while 20 records a
-second arrive; what the server of PostgreSQL takes itself is in the time on the wall alone. The
-store is kept in the folder that EVENFALL_FIGURES names (EVENFALL_STORE_SIZE for a smaller one);
-PostgreSQL's lies in a server of this run.
+second arrive; what the server of PostgreSQL takes itself is in the time on the wall alone. Where
+the store is kept stands in `million`.
 """
 
 from __future__ import annotations
@@ -29,7 +28,6 @@ from evenfall.records import Archive, Filing
 from evenfall.web.application import application
 from records import servers
 
-SIZE = int(os.environ.get("EVENFALL_STORE_SIZE", "1000000"))
 PORT = 8423
 A_SECOND = 20
 CAUSES = (
@@ -50,20 +48,16 @@ ASKED = (
 
 @pytest.fixture(params=("sqlite", "postgresql"))
 def dossiers(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[ef.Dossiers]:
-    if request.param == "sqlite":
-        folder = Path(os.environ.get("EVENFALL_FIGURES", tmp_path / "figures"))
-        there = folder.exists()
-        with ef.archive(str(folder), make=True) as made:
-            if not there:
-                million.load_figures(made.archive, range(SIZE))
-            yield made
+    kept = million.kept(request.param)
+    if kept or request.param == "sqlite":
+        with million.store(kept or str(tmp_path / "store")) as (dossiers,):
+            yield dossiers
         return
     with (
         servers.server(("shared_buffers=512MB",), in_memory=False) as server,
-        ef.archive(server.address(tmp_path / "files"), make=True) as made,
+        million.store(server.address(tmp_path / "files")) as (dossiers,),
     ):
-        million.load_figures(made.archive, range(SIZE))
-        yield made
+        yield dossiers
 
 
 def arriving(archive: Archive, ended: threading.Event, filed: list[float]) -> None:
@@ -74,7 +68,7 @@ def arriving(archive: Archive, ended: threading.Event, filed: list[float]) -> No
         number = len(filed)
         figures = million.figures_at(number)
         opened = Filing("opened", {"subject": "instrument", "name": million.MODELS[number % 6]})
-        serial = Filing("alias", {"sort": "serial", "value": f"NEW-{number}"})
+        serial = Filing("alias", {"sort": "serial", "value": f"NEW-{began:.0f}-{number}"})
         proof = Filing("proof", {**facts, "content_hash": f"{number:064x}", **figures})
         started = time.perf_counter()
         archive.file(None, [opened, serial, proof])

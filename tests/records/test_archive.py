@@ -342,3 +342,45 @@ def test_a_database_that_may_only_be_read_is_read(postgres: servers.Server, tmp_
         assert len(read_only.entries(dossier)) == 2
         with pytest.raises(RequestError, match="may only be read"):
             read_only.file(dossier, [note("x")])
+
+
+@pytest.mark.slow
+def test_a_server_that_was_started_anew_is_asked_again(tmp_path: Path) -> None:
+    if servers.programs() is None:
+        pytest.skip("no PostgreSQL server is installed")
+    with (
+        servers.server(("synchronous_commit=on",)) as server,
+        open_archive(server.address(tmp_path / "files"), make=True) as archive,
+    ):
+        dossier = opened(archive)
+        archive.entries(dossier)
+        server.kill()
+        server.start()
+        assert [entry.kind for entry in archive.entries(dossier)] == ["opened", "alias"]
+        server.kill()
+        server.start()
+        assert archive.file(dossier, [note("Nut worn.")])
+
+
+@pytest.mark.slow
+def test_a_look_at_one_dossier_asks_the_server_once(tmp_path: Path) -> None:
+    if servers.programs() is None:
+        pytest.skip("no PostgreSQL server is installed")
+    with (
+        servers.server() as server,
+        open_archive(server.address(tmp_path / "files"), make=True) as archive,
+    ):
+        dossier = opened(archive)
+        with archive.engine.connect() as connection:
+            driver = connection.connection.driver_connection
+        assert driver is not None
+        asked = tmp_path / "asked"
+        with asked.open("w", encoding="utf-8") as told:
+            driver.pgconn.trace(told.fileno())
+            archive.entries(dossier)
+            driver.pgconn.untrace()
+        lines = asked.read_text(encoding="utf-8").splitlines()
+        assert sum("ReadyForQuery" in line for line in lines) == 1
+        with archive.reading() as connection:  # what asks more than once sees one state as before
+            level = connection.execute(text("SHOW transaction_isolation")).scalar_one()
+        assert level == "repeatable read"

@@ -33,7 +33,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from evenfall.codec import plain
 from evenfall.errors import BrokenFileError, ChangedError, RequestError
 from evenfall.records import finding, persons
-from evenfall.records.engines import Address, engine_of, reading, writing
+from evenfall.records.engines import Address, engine_of, glancing, reading, writing
 from evenfall.records.entries import (
     KINDS,
     Attached,
@@ -164,6 +164,10 @@ class Archive:
     def reading(self) -> Any:
         """Return a context whose connection sees one state."""
         return reading(self.engine, self.address)
+
+    def glancing(self) -> Any:
+        """Return a context whose connection is for one statement."""
+        return glancing(self.engine, self.address)
 
     def writing(self) -> Any:
         """Return a context whose connection is the only writer."""
@@ -356,7 +360,7 @@ class Archive:
 
     def erased(self) -> int:
         """Return how many persons' names were erased: who keeps any at hand compares it."""
-        with self.reading() as connection:
+        with self.glancing() as connection:
             wanted = select(func.count()).select_from(PERSON).where(PERSON.c.salt == "")
             return int(connection.execute(wanted).scalar_one())
 
@@ -440,12 +444,12 @@ class Archive:
 
     def version(self, dossier: str) -> str:
         """Return what changes whenever something is filed into a dossier."""
-        with self.reading() as connection:
+        with self.glancing() as connection:
             return version_of(last_of(_heads(connection, dossier)))
 
     def entries(self, dossier: str) -> tuple[Entry, ...]:
         """Return the entries of a dossier as they follow each other; empty if there is none."""
-        with self.reading() as connection:
+        with self.glancing() as connection:
             rows = connection.execute(select(ENTRY).where(ENTRY.c.dossier == dossier))
             return in_order(map(entry_of, rows))
 
@@ -484,14 +488,14 @@ class Archive:
         """Yield kept documents by their hash; `BrokenFileError` where one was changed."""
         for some in _some(digests):
             wanted = select(DOCUMENT).where(DOCUMENT.c.sha256.in_(some))
-            with self.reading() as connection:
+            with self.glancing() as connection:
                 found = {row.sha256: row.content for row in connection.execute(wanted)}
             for digest in some:
                 yield digest, self._sound(digest, found.get(digest))
 
     def document(self, digest: str) -> str:
         """Return a kept document as it lies there; `BrokenFileError` where it was changed."""
-        with self.reading() as connection:
+        with self.glancing() as connection:
             return self._text(connection, digest)
 
     def json_document(self, digest: str) -> dict[str, Any]:
@@ -531,7 +535,7 @@ class Archive:
 
     def people(self, numbers: Iterable[str]) -> dict[str, Person]:
         """Return persons by number."""
-        with self.reading() as connection:
+        with self.glancing() as connection:
             return persons.names_of(connection, numbers)
 
     def find(self, words: str, limit: int = 20) -> tuple[str, ...]:

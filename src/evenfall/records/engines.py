@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import re
+import select
 import sqlite3
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,13 +16,15 @@ from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit, urlunsplit
 
 from sqlalchemy import Connection, Engine, create_engine, event
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DBAPIError, DisconnectionError, OperationalError
 from sqlalchemy.pool import NullPool, QueuePool
 
 from evenfall.errors import At, BrokenFileError, EvenfallError, RequestError, UnsupportedError
 
 DATABASE = "archive.db"
 FILES = "files"
+_RESTED_S = 60.0
+"""A line to a server that rested so long is asked first: a network may have forgotten it."""
 PATIENCE_S = 20
 """How long a writer waits for another one."""
 
@@ -91,14 +95,40 @@ def engine_of(address: Address) -> Engine:
             at=address.at,
         ) from None
     try:
-        return create_engine(
+        engine = create_engine(
             url,
             isolation_level="REPEATABLE READ",
             connect_args={"options": f"-c lock_timeout={PATIENCE_S}s", "connect_timeout": 10},
-            pool_pre_ping=True,
         )
     except (ValueError, ArgumentError):
         raise _no_server(address) from None
+
+    @event.listens_for(engine, "checkout")
+    def _still_there(connection: Any, record: Any, _proxy: object) -> None:
+        # to ask costs a way to the server and back: a server that is gone has closed the line
+        rested_s = time.monotonic() - record.info.get("rested", time.monotonic())
+        if rested_s < _RESTED_S and not _speaks(connection.fileno()):
+            return
+        try:
+            engine.dialect.do_ping(connection)
+        except engine.dialect.loaded_dbapi.Error as error:
+            raise DisconnectionError from error
+
+    @event.listens_for(engine, "checkin")
+    def _rests(_connection: object, record: Any) -> None:
+        record.info["rested"] = time.monotonic()
+
+    return engine
+
+
+def _speaks(line: int) -> bool:
+    """Say whether the other end of a line has sent something, or closed it."""
+    try:
+        poll = select.poll()
+    except AttributeError:  # Windows
+        return True
+    poll.register(line, select.POLLIN)
+    return bool(poll.poll(0))
 
 
 def _sqlite(path: Path) -> Engine:
@@ -145,6 +175,20 @@ def reading(engine: Engine, address: Address) -> Iterator[Connection]:
     """Yield a connection that sees one state of the archive, whatever others write."""
     with _explained(address), engine.connect() as connection, connection.begin():
         yield connection
+
+
+@contextmanager
+def glancing(engine: Engine, address: Address) -> Iterator[Connection]:
+    """Yield a connection for one statement, which sees one state by itself.
+
+    PostgreSQL is asked once for it, instead of three times for a transaction.
+    """
+    if address.folder is not None:
+        with reading(engine, address) as connection:
+            yield connection
+        return
+    with _explained(address), engine.connect() as opened:
+        yield opened.execution_options(isolation_level="AUTOCOMMIT")
 
 
 @contextmanager

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import theilslopes
 
 from evenfall.instrument import read_specification, string_lines
-from evenfall.sheets import SheetFile
+from evenfall.sheets import SheetFile, plausibility
 from evenfall.sheets.hand import read_readings
 from evenfall.sheets.plausibility import stray_crowns
 from evenfall.workshop import Source
@@ -58,3 +62,13 @@ def test_a_sheet_without_slips_is_never_asked_about(stage: str) -> None:
     lines = string_lines(SPEC)
     for last in itertools.islice(range(1, len(readings) + 1), 0, None, 5):
         assert stray_crowns(readings[:last], lines) == []
+
+
+@given(st.lists(st.floats(-5.0, 5.0), min_size=4, max_size=8), st.floats(0.0, 700.0))
+def test_the_line_is_that_of_theil_and_sen(heights_mm: list[float], at_mm: float) -> None:
+    """Checked against SciPy, whose own limits of confidence are not asked for here."""
+    station_mm = np.cumsum(np.linspace(36.0, 25.0, len(heights_mm)))
+    slope, start, *_ = theilslopes(heights_mm, station_mm)
+    expected = start + slope * at_mm
+    made = plausibility._on_line(station_mm, np.array(heights_mm), at_mm)
+    assert made == pytest.approx(expected, abs=1e-9)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -36,6 +37,8 @@ if TYPE_CHECKING:
     from evenfall.wording import Sentence
 
 _LONGEST_NAME = 200  # characters
+_MEMORY = Path("/dev/shm")  # noqa: S108 (a folder in memory, where the system has one)
+_SMALL_BYTES = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +246,10 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
 
     An error about one of them names it as it was given.
     """
-    with tempfile.TemporaryDirectory() as folder:
+    # typed sheets are read at each key: in memory where there is any, not on a disk that flushes
+    small = sum(len(source.content or b"") for source in sources) < _SMALL_BYTES
+    memory = _MEMORY if small and os.access(_MEMORY, os.W_OK) else None
+    with tempfile.TemporaryDirectory(dir=memory) as folder:
         paths = []
         for number, source in enumerate(sources):
             path = source.on_disk

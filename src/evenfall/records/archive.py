@@ -456,7 +456,8 @@ class Archive:
     def entries_of_kinds(self, dossiers: Sequence[str], kinds: Sequence[str]) -> list[Entry]:
         """Return the entries of some kinds in several dossiers, each dossier's in its order."""
         found: list[Entry] = []
-        with self.reading() as connection:
+        look = self.glancing if len(dossiers) <= _CHUNK else self.reading
+        with look() as connection:
             for some in _some(dossiers):
                 wanted = select(ENTRY).where(ENTRY.c.dossier.in_(some), ENTRY.c.kind.in_(kinds))
                 rows = connection.execute(wanted.order_by(ENTRY.c.number))

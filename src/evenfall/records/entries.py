@@ -483,6 +483,8 @@ def conflicts(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], ...]:
     That comes about where two sites correct it without knowing of each other. A correction of one
     of them, with nothing in it, settles it.
     """
+    if not any(entry.corrects for entry in entries):
+        return ()  # as nearly always, and a list asks it of every line
     by_hash = {entry.hash: entry for entry in entries}
     groups: dict[str, list[Entry]] = {}
     for entry in standing(entries, "alias"):

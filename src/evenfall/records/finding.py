@@ -23,7 +23,9 @@ def find(connection: Connection, words: Sequence[str], limit: int) -> tuple[str,
     """Return the dossiers in which every word begins a label, in the order of the rarest word's."""
     if not words:
         return ()
-    lead, *others = sorted(set(words), key=lambda word: _breadth(connection, word))
+    lead, *others = set(words)
+    if others:
+        lead, *others = sorted(set(words), key=lambda word: _breadth(connection, word))
     found: dict[str, None] = {}
     after, chunk, tried = ("", ""), (6 if others else 3) * limit, 0
     while len(found) < limit:

@@ -8,10 +8,13 @@ from functools import cache
 import numpy as np
 import pytest
 
+from evenfall.arrays import BoolArray
 from evenfall.errors import ReadingsError
 from evenfall.gates import Accepted, open_gates
 from evenfall.instrument import Specification, read_specification
 from evenfall.scans import measure_crowns, to_measurement
+from evenfall.scans.laid_flat import StripMap
+from evenfall.scans.refused import _in_step
 from oracles.surfaces import FloatArray, Recipe, make_scan, specification
 
 #: Coarse, for only the places of the frets matter here.
@@ -181,3 +184,18 @@ def test_what_is_no_neck_names_no_scale() -> None:
     told = refusal(plate)
     assert "are not in this scan" in told
     assert "nor are those of any other scale" in told
+
+
+def test_a_few_marks_that_happen_to_stand_in_step_make_no_scale() -> None:
+    x = np.arange(0.0, 400.0, 0.25)
+    blank = np.zeros((1, len(x)))
+    strips = StripMap(blank, blank, x, np.zeros(1), 2.0)
+
+    def marked(frets: int) -> BoolArray:
+        place = 380.0 - 380.0 / SEMITONE ** np.arange(1, frets + 1)
+        return np.asarray((np.abs(x - place[:, None]) < 0.3).any(axis=0))
+
+    assert _in_step(strips, marked(6)) is None
+    found = _in_step(strips, marked(12))
+    assert found is not None
+    assert found.scale_mm == pytest.approx(380.0, rel=0.01)

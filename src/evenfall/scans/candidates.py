@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import along_axes
 from evenfall.errors import At, Progress, RequestError
 from evenfall.scans.fret_comb import FretLines, Match, match_frets
 from evenfall.scans.laid_flat import (
@@ -130,6 +131,8 @@ class Views:
         self.samples, _ = finite_samples(surface, SAMPLES)
         self.middle, self.axes, self.extent = principal_axes(self.samples)
         self.corners = surface.corners if isinstance(surface, Cloud) else None
+        # whether a second look has other points than the first
+        self.more = self.corners is not None or surface.count > SAMPLES
         self._seen: dict[int, FloatArray] = {}
         self._many: FloatArray | None = None
 
@@ -138,7 +141,7 @@ class Views:
         if self.corners is not None:
             return True
         few = self.samples[sample_indices(len(self.samples), LEVELLING_SAMPLES)]
-        level = (few - self.middle) @ self.axes.T * factor
+        level = along_axes(few - self.middle, self.axes) * factor
         return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
 
     def ups(self, factor: float, least_mm: float) -> list[FloatArray]:
@@ -155,7 +158,7 @@ class Views:
             return self._many
         if number not in self._seen:
             turned = np.stack([self.axes[0], np.cross(up, self.axes[0]), up])
-            level = (self.corners.reshape(-1, 3) - self.middle) @ turned.T
+            level = along_axes(self.corners.reshape(-1, 3) - self.middle, turned)
             low, high = level[:, :2].min(axis=0), level[:, :2].max(axis=0)
             step = np.maximum((high - low) / (FAR_CELLS, ACROSS_CELLS), 1e-9)
             points = _seen_of_mesh(level.reshape(-1, 3, 3), low, high, step)
@@ -169,7 +172,7 @@ class Views:
         low, high = low_mm, high_mm
         axes, origin = candidate.axes * factor, candidate.axes @ candidate.origin_mm
         if self.corners is not None:
-            level = self.corners.reshape(-1, 3) @ axes.T - origin
+            level = along_axes(self.corners.reshape(-1, 3), axes) - origin
             level = level.reshape(-1, 3, 3)
             inside = (level.max(axis=1) >= low).all(axis=1)
             inside &= (level.min(axis=1)[:, :2] <= high[:2]).all(axis=1)

@@ -18,7 +18,7 @@ from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import StringLines
 
 
@@ -169,8 +169,7 @@ def _best_place(
     seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
     window = max(1, round(width_mm / strips.strip_mm))
     if len(seen) > WIDER * window:
-        total = np.cumsum(np.pad(per_strip[seen, spare : spare + shifts], ((1, 0), (0, 0))), axis=0)
-        first = int((total[window:] - total[:-window]).max(axis=1).argmax())
+        first = _showing_most(per_strip[:, spare : spare + shifts], seen, window)
         seen = seen[first : first + window]
     middle = float(strips.y_mm[seen].mean()) if len(seen) else 0.0
     usual = float(ridge[seen].mean()) if len(seen) else 0.0
@@ -188,6 +187,16 @@ def _best_place(
     place = best.nut_mm + best.along_order * best.scale_ratio * nominal.base_mm
     inside = (place > strips.x_mm[0]) & (place < strips.x_mm[-1])
     return replace(best, inside_count=int(inside.sum()))
+
+
+def _showing_most(per_strip: FloatArray, seen: IntArray, window: int) -> int:
+    """Return the first of so many neighbouring strips that together show the most anywhere."""
+    total = per_strip[seen[:window]].sum(axis=0)
+    most = [float(total.max())]
+    for gone, come in zip(seen[:-window], seen[window:], strict=True):
+        total += per_strip[come] - per_strip[gone]
+        most.append(float(total.max()))
+    return int(np.argmax(most))
 
 
 def ridge_places(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import along_axes
 from evenfall.scans.surface import GOLDEN_SHARE, PLASTIC_SHARES, sample_indices
 
 if TYPE_CHECKING:
@@ -29,6 +30,9 @@ LEAST_NEAR = 200
 
 SLOT_FLOOR_MM = 2.2
 """A slot's floor lies about 2 mm under the board (common practice, no source)."""
+
+RANK_BITS = 32
+"""Of a number that sorts values in cells, the lower bits: the value's place among all."""
 
 CELL_MM = 0.8
 """What lies under a body's upper side is looked for in cells of this size, a slot's width and more;
@@ -93,7 +97,7 @@ def principal_axes(points_mm: FloatArray) -> tuple[FloatArray, FloatArray, Float
     axes = np.ascontiguousarray(vectors.T[::-1])
     if np.linalg.det(axes) < 0.0:
         axes[2] *= -1.0
-    along = centred @ axes.T
+    along = along_axes(centred, axes)
     low, high = np.quantile(along, [0.005, 0.995], axis=0)
     return middle, axes, high - low
 
@@ -114,7 +118,7 @@ def lay_level(
     many = LEVELLING_SAMPLES * (2 if solid else 1)
     few = points_mm[sample_indices(len(points_mm), many)]
     for _ in range(2):
-        level = (few - origin) @ axes.T
+        level = along_axes(few - origin, axes)
         if solid:
             level = level[seen_from_above(level, cell_mm=1.6)]
         if len(level) < LEAST_NEAR:
@@ -138,7 +142,7 @@ def lay_level(
         centre[2] = slope_x * centre[0] + slope_y * centre[1] + offset
         origin = origin + axes.T @ centre
         axes = np.stack([lengthwise, np.cross(up, lengthwise), up])
-    level = (points_mm - origin) @ axes.T
+    level = along_axes(points_mm - origin, axes)
     if solid:
         cell_mm = CELL_MM if under_mm == SLOT_FLOOR_MM else _cell_mm(level)
         kept = seen_from_above(level, cell_mm, under_mm)
@@ -177,11 +181,14 @@ def cell_medians(
 ) -> tuple[FloatArray, IntArray]:
     """Return the median of the values in each cell of a grid, NaN where empty, and their counts."""
     cell = place[0] * shape[1] + place[1]
-    order = np.lexsort((values_mm, cell))
     count = np.bincount(cell, minlength=shape[0] * shape[1])
     end = np.cumsum(count)
     start = end - count
-    ordered = values_mm[order]
+    # by cell, then by value: one number of both, a value's rank for the value, sorts fast
+    order = np.argsort(values_mm)
+    key = (cell[order] << RANK_BITS) | np.arange(len(order))
+    key.sort()
+    ordered = values_mm[order][key & ((1 << RANK_BITS) - 1)]
     low = np.minimum(start + np.maximum(count - 1, 0) // 2, len(ordered) - 1)
     high = np.minimum(start + count // 2, len(ordered) - 1)
     median = np.where(count > 0, 0.5 * (ordered[low] + ordered[high]), np.nan)
@@ -212,10 +219,7 @@ def strip_map(level_mm: FloatArray) -> StripMap:
     heights, _ = cell_medians((row, column), (strips, bins), points[:, 2])
     half = int(0.5 * WINDOW_MM / BIN_MM)
     stride = 4
-    padded = np.pad(heights, ((0, 0), (half, half)), constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half, axis=1)[:, ::stride]
-    # strip by strip: windows overlap, and all of them at once would be copied out of the cache
-    coarse = np.stack([median_along(strip) for strip in windows])
+    coarse = _window_medians(heights, half, stride)
     at = np.arange(coarse.shape[1]) * stride
     board = np.empty_like(heights)
     for strip in range(strips):
@@ -231,6 +235,24 @@ def strip_map(level_mm: FloatArray) -> StripMap:
         low[1] + (np.arange(strips) + 0.5) * width,
         width,
     )
+
+
+def _window_medians(heights: FloatArray, half: int, stride: int) -> FloatArray:
+    """Return the median of what is not NaN in windows along each row, one every `stride` bins."""
+    padded = np.pad(heights, ((0, 0), (half, half)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half, axis=1)[:, ::stride]
+    known = np.cumsum(np.pad(np.isfinite(padded), ((0, 0), (1, 0))), axis=1)
+    count = (known[:, 2 * half :] - known[:, : -2 * half])[:, ::stride]
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, 2 * half - 1)
+    medians = np.empty(count.shape)
+    # row by row: windows overlap, and all of them at once would be copied out of the cache
+    room, each = np.empty(windows.shape[1:]), np.arange(count.shape[1])
+    for row, window in enumerate(windows):
+        np.copyto(room, window)
+        room.sort(axis=-1)
+        medians[row] = 0.5 * (room[each, low[row]] + room[each, high[row]])
+    medians[count == 0] = np.nan
+    return medians
 
 
 def _board_plane(level: FloatArray) -> tuple[float, float, float]:

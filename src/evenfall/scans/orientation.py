@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import runs
+from evenfall.arrays import along_axes, runs
 from evenfall.errors import At, Finding, Progress, ReadingsError, silent
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import SEMITONE
@@ -124,7 +124,7 @@ class Orientation:
     def to_neck(self, points: Points) -> FloatArray:
         """Return points of the file in the neck's frame [mm]."""
         rows = np.asarray(points, dtype=float) * self.factor_mm
-        return np.asarray(rows @ self.axes.T - self.origin_mm)
+        return along_axes(rows, self.axes) - self.origin_mm
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +194,7 @@ def locate(
         candidates(views, specification, nominal, unit_hint, progress=progress, few=True)
     )
     ways = {(one.unit, one.way) for match, one in quick if _hopeful(match, specification)}
-    if any(one.solid for _, one in quick) and ways:
+    if views.more and any(one.solid for _, one in quick) and ways:
         found = candidates(views, specification, nominal, unit_hint, progress=progress, ways=ways)
         ranked = _ranked(found)
     else:
@@ -281,7 +281,7 @@ def _in_parts(
     """Return that a scan which as a whole is no neck is of two things, one of them the neck."""
     turns = np.linspace(0.0, np.pi, GAP_TURNS, endpoint=False)
     ways = np.column_stack([np.cos(turns), np.sin(turns), np.zeros(GAP_TURNS)])
-    place = (views.samples - views.middle) @ views.axes.T
+    place = along_axes(views.samples - views.middle, views.axes)
     step, many, widest = 0.5 * GAP_SHARE * float(views.extent[0]), len(place), 1
     part: BoolArray | None = None
     for way in [*ways, np.array([0.0, 0.0, 1.0])]:

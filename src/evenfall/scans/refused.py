@@ -36,7 +36,7 @@ RIDGE_SHARE = 0.4
 """A ridge is what stands over this share of the highest ones."""
 
 LEAST_RIDGES = 7
-"""Fewer ridges make no scale worth naming."""
+"""Fewer ridges or grooves make no scale worth naming: a few fit one by chance."""
 
 MOST_PLACES = 60
 """And more are no frets: with many places something fits every scale."""
@@ -132,9 +132,10 @@ def _in_step(strips: StripMap, stands: BoolArray) -> ScaleFit | None:
     if not LEAST_PLACES <= len(places) <= MOST_PLACES:
         return None
     try:
-        return fit_scale(np.array(places))
+        fit = fit_scale(np.array(places))
     except ReadingsError:
         return None
+    return fit if int((fit.fret_number > 0).sum()) >= LEAST_RIDGES else None
 
 
 def _fits_instead(
@@ -214,6 +215,6 @@ def _scale_in_numbers(samples: Points) -> tuple[float, float, int] | None:
         if fit is None:
             continue
         count = int((fit.fret_number > 0).sum())
-        if count >= LEAST_RIDGES and (best is None or count > best[2]):
+        if best is None or count > best[2]:
             best = fit.scale_mm / factor, float(extent[1]), count
     return best

@@ -119,7 +119,7 @@ class Bump:
     radius_mm: float = 2.0
 
 
-Crown = Literal["round", "triangular", "one-sided", "flat", "moulded"]
+Crown = Literal["round", "triangular", "one-sided", "flat", "moulded", "blunt"]
 
 EDGE_MM = 0.08
 """Radius of the edges of crowns that are not round: none is sharper than a mould or a file."""
@@ -140,6 +140,10 @@ def crown_drop(
         inside = np.abs(d) < min(half, radius)
         arc = radius - np.sqrt(np.maximum(0.0, radius**2 - d**2))
         return np.where(inside, arc, height + 1.0)
+    if kind == "blunt":  # a superellipse: between an arc and a bar
+        share = np.minimum(np.abs(d) / half, 1.0)
+        drop = height * (1.0 - (1.0 - share**2.5) ** 0.4)
+        return np.where(np.abs(d) < half, drop, height + 1.0)
     if kind == "flat":  # a bar: upright sides, edges rounded
         side, past = 0.4 * width, np.abs(d) - (0.4 * width - EDGE_MM)
         edge = EDGE_MM - np.sqrt(np.maximum(0.0, EDGE_MM**2 - np.maximum(past, 0.0) ** 2))

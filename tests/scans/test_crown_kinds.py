@@ -85,6 +85,29 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
 
 
 @pytest.mark.slow
+def test_crowns_blunter_than_an_arc_are_as_far_off_as_they_say() -> None:
+    """A flat between two arcs lies near such a top and never on it."""
+    recipe = Recipe(seed=4, step_x=0.05, step_y=0.3, shadow_share=0.0, noise=0.002, crown="blunt")
+    scan = make_scan(specification("ukulele"), recipe)
+    survey, _ = measure_crowns(scan.points_mm, scan.specification, mirrored=False)
+    ratio = crown_errors(scan, np.asarray, survey) / survey.crown_top_u_mm
+    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.5
+    ratio = (survey.height_mm - scan.crown_height_mm) / survey.height_u_mm
+    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.5
+
+
+def test_no_board_is_shown_as_part_of_the_fit_of_an_upright_side() -> None:
+    recipe = Recipe(seed=4, step_x=0.06, step_y=0.3, shadow_share=0.0, crown="one-sided")
+    scan = make_scan(specification("ukulele"), recipe)
+    survey, _ = measure_crowns(scan.points_mm, scan.specification, mirrored=False)
+    drawn = [section for row in survey.sections for section in row if section is not None]
+    half = 0.5 * scan.specification.fretwire.crown_height_mm
+    assert len(drawn) > 60
+    for section in drawn:
+        assert section.taken.sum() > 30
+        assert (section.height_mm[section.taken] > -half - 0.1).all()
+
+
 def test_round_crowns_with_glue_at_their_feet_are_round() -> None:
     scan, survey, findings = measured("electric", replace(CLEAN, glue=0.15, seed=3))
     assert "crown-kind" not in {f.code for f in findings}

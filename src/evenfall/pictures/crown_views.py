@@ -354,7 +354,8 @@ def draw_section(panel: Panel, section: Section, unit: LengthUnit) -> None:
     panel.chart.add(group(dots, label=f"{len(dots)} points"))
     span = np.linspace(-section.fitted_half_mm, section.fitted_half_mm, 121) + section.centre_mm
     fitted = scale * section.fitted_mm(span)
-    shown = np.where(fitted >= y.low, fitted, np.nan)
+    lowest = max(y.low, -scale * section.fitted_deep_mm)
+    shown = np.where(fitted >= lowest, fitted, np.nan)
     panel.line(scale * span, shown, "the fit", ink=RISK, width_px=1.6)
 
 

@@ -219,9 +219,10 @@ def fit_crown_line(
     variance = covariance[:, 1, 1] + covariance[:, 2, 2] + 2.0 * covariance[:, 1, 2]
     width, width_u = np.zeros(count), np.zeros(count)
     worn = _dented(cap, fits, noise, CAP_SHARE * crown_width_mm, count)
-    _, form = _profile(cap, fits, CAP_SHARE * crown_width_mm, ~worn)
+    reach = CAP_SHARE * crown_width_mm
+    _, form = _profile(cap, parameters[:, 0], fits.distance_mm, reach, ~worn)
     if worn.any():
-        flat = _fit_flat(
+        flat, flat_form = _fit_flat(
             slices,
             worn,
             parameters,
@@ -234,6 +235,8 @@ def fit_crown_line(
             top[i], variance[i], width[i], width_u[i], parameters[i, :4], covariance[i, 2, 2] = (
                 values
             )
+        if 2 * len(flat) > len(cap.present):
+            form = max(form, flat_form)
     known = np.isfinite(top) & (variance > 0.0)
     if int(known.sum()) < 2:
         return None
@@ -467,11 +470,12 @@ def _fit_round(
         first[cap.present] = fits.parameters
     if fits is None:
         return None
-    noise, _ = _profile(cap, fits, cap_width, np.ones(count, dtype=bool))
-    noise = max(noise, least_noise)
     parameters = np.full((count, 4), np.nan)
-    covariance = np.zeros((count, 4, 4))
     parameters[cap.present] = fits.parameters
+    every = np.ones(count, dtype=bool)
+    noise, _ = _profile(cap, parameters[:, 0], fits.distance_mm, cap_width, every)
+    noise = max(noise, least_noise)
+    covariance = np.zeros((count, 4, 4))
     floor = 1e-12 * np.einsum("gpp->gp", fits.normal).max(axis=1)
     covariance[cap.present] = noise**2 * np.linalg.inv(
         fits.normal + floor[:, None, None] * np.eye(4)
@@ -490,21 +494,20 @@ def _hold(start: FloatArray, radius: float, noise: float) -> tuple[FloatArray, F
 
 
 def _profile(
-    cap: _Slices, fits: ArcFits, cap_width: float, chosen: BoolArray
+    cap: _Slices, centre: FloatArray, distance: FloatArray, cap_width: float, chosen: BoolArray
 ) -> tuple[float, float]:
     """Return the scatter of points about the fret's mean profile, and that profile's misfit [mm].
 
-    The profile is the mean distance from the circle in bins across the cap, over chosen slices.
+    The profile is the mean distance of points from their fit in bins across the cap, over chosen
+    slices; `centre` is where the crown of each slice lies across.
     What all slices share is form, which more points do not average away; the rest is noise.
     """
     used = chosen[cap.group]
     if not used.any():
         return 0.0, 0.0
-    centre = np.zeros(len(cap.middle))
-    centre[cap.present] = fits.parameters[:, 0]
     share = (cap.across - centre[cap.group])[used] / cap_width
     place = np.clip(((share + 1.0) * 0.5 * PROFILE_BINS).astype(np.intp), 0, PROFILE_BINS - 1)
-    distance = fits.distance_mm[used]
+    distance = distance[used]
     count = np.bincount(place, minlength=PROFILE_BINS)
     mean = np.bincount(place, distance, PROFILE_BINS) / np.maximum(count, 1)
     slices = int(np.count_nonzero(chosen[cap.present]))
@@ -540,8 +543,12 @@ def _fit_flat(
     noise: float,
     reach: float,
     least_mm: float,
-) -> dict[int, tuple[float, float, float, float, FloatArray, float]]:
-    """Return top, its variance, flat width and its u, parameters and radius variance of flats."""
+) -> tuple[dict[int, tuple[float, float, float, float, FloatArray, float]], float]:
+    """Return flats of slices, and what the mean profile of these misses the fits by [mm].
+
+    Of each its top, the top's variance, its width and the width's u, parameters and radius
+    variance.
+    """
     chosen = worn[slices.group] & (np.abs(slices.across - parameters[slices.group, 0]) < reach)
     wide = slices.only(chosen)
     distance = (
@@ -601,7 +608,14 @@ def _fit_flat(
         found[i] = (
             float(p[4]), float(covariance[4, 4]), width, width_u, p[:4], float(covariance[2, 2])
         )  # fmt: skip
-    return found
+    of = best[np.searchsorted(groups, wide.group)]
+    distance = np.stack([fits.distance_mm for fits in tries])[of, np.arange(len(of))]
+    near = np.abs(distance) < REJECT_SIGMA * noise
+    centre = np.full(len(wide.middle), np.nan)
+    for row, i in enumerate(groups.tolist()):
+        centre[i] = tries[best[row]].parameters[row, 0]
+    flat = np.isin(np.arange(len(centre)), list(found))
+    return found, _profile(wide.only(near), centre, distance[near], reach, flat)[1]
 
 
 def _bend_ratio(along: FloatArray, top: FloatArray, u: FloatArray) -> FloatArray:

@@ -38,6 +38,7 @@ class Section:
     noise_mm: float  # standard deviation of single points about the fit [mm]
     # the mean section of a crown that is not round, which was fitted instead of a circle
     mean: CrownSection | None = None
+    fitted_deep_mm: float = np.inf  # and none that the fit has deeper under the top than this [mm]
 
     @property
     def wild(self) -> BoolArray:
@@ -48,7 +49,8 @@ class Section:
     @property
     def near(self) -> BoolArray:
         """Which points lie on the part of the crown that is fitted, shape (N,)."""
-        return np.asarray(np.abs(self.across_mm - self.centre_mm) <= self.fitted_half_mm)
+        upper = self.fitted_mm(self.across_mm) >= -self.fitted_deep_mm
+        return np.asarray((np.abs(self.across_mm - self.centre_mm) <= self.fitted_half_mm) & upper)
 
     @property
     def taken(self) -> BoolArray:

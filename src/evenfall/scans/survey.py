@@ -13,6 +13,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.scans.board import BoardCells
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
+from evenfall.scans.crown_kind import UPPER_SHARE
 from evenfall.scans.crown_line import (
     CAP_SHARE,
     CrownLine,
@@ -487,6 +488,7 @@ class _Survey:
         """Return the section under each string, or beside it where the string hides the crown."""
         rows: list[list[Section | None]] = [[None] * self.shape[1] for _ in range(self.shape[0])]
         half = CAP_SHARE * self.specification.fretwire.crown_width_mm
+        deep = UPPER_SHARE * self.specification.fretwire.crown_height_mm
         for j, (line, points) in enumerate(zip(self.crowns, self.gathered.crowns, strict=True)):
             if line is None or points is None:
                 continue
@@ -527,6 +529,7 @@ class _Survey:
                     abs(place - under),
                     line.noise_mm,
                     line.section,
+                    np.inf if line.section is None else deep,
                 )
         return tuple(tuple(row) for row in rows)
 

@@ -84,7 +84,6 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
     assert not wrong
 
 
-@pytest.mark.slow
 def test_crowns_blunter_than_an_arc_are_as_far_off_as_they_say() -> None:
     """A flat between two arcs lies near such a top and never on it."""
     recipe = Recipe(seed=4, step_x=0.05, step_y=0.3, shadow_share=0.0, noise=0.002, crown="blunt")
@@ -108,6 +107,7 @@ def test_no_board_is_shown_as_part_of_the_fit_of_an_upright_side() -> None:
         assert (section.height_mm[section.taken] > -half - 0.1).all()
 
 
+@pytest.mark.slow
 def test_round_crowns_with_glue_at_their_feet_are_round() -> None:
     scan, survey, findings = measured("electric", replace(CLEAN, glue=0.15, seed=3))
     assert "crown-kind" not in {f.code for f in findings}

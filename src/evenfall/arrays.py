@@ -33,12 +33,12 @@ def runs(flag: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def along_axes(points: FloatArray, axes: FloatArray) -> FloatArray:
+def along_axes(points_mm: FloatArray, axes: FloatArray) -> FloatArray:
     """Return coordinates along the rows of `axes`, shape (3, 3), of points as rows, shape (N, 3).
 
     Each of the three columns lies in one piece, for what follows goes by columns.
     """
-    return np.asarray((axes @ points.T).T)
+    return np.asarray((axes @ points_mm.T).T)
 
 
 def shut(made: Any) -> None:

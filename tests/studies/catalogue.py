@@ -10,6 +10,7 @@ from studies import (
     judgement,
     level_line,
     level_necks,
+    lot_rules,
     old_and_new,
     play,
     production,
@@ -35,5 +36,6 @@ _ROOMS = (
     scans,
     production,
     switching,
+    lot_rules,
 )
 STUDIES: dict[str, Study] = {room.STUDY.name: room.STUDY for room in _ROOMS}

@@ -113,6 +113,34 @@ def test_without_a_key_no_lot_is_filed(
     assert not dossiers.archive.newest()
 
 
+def test_a_lot_of_a_day_to_come_is_refused(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [0])
+    said = refused(dossiers, lots, LotToKeep("L-2", 500, (0,), done="2199-01-01"))
+    assert "2199-01-01, which is still to come" in said
+
+
+def test_terms_other_than_the_agreement_are_one_sentence(tmp_path: Path) -> None:
+    at = ("lot", "--archive", tmp_path / "a", "--supplier", SUPPLIER, "--model", MODEL)
+    first = run(*at, "--pieces", 500, "--found", 0, "--name", "L-1", "--aql", 1.5)
+    assert first.exit_code == 0, first.output
+    for terms, said in (
+        (("--aql", 1), "The agreement of these lots says 1.5, not 1"),
+        (("--level", "III"), "says II, not III"),
+        (("--sort", "double"), "says single, not double"),
+        (("--one-in", 3), "says 1, not 3"),
+    ):
+        done = run(*at, "--pieces", 500, "--found", 0, "--name", "L-2", *terms)
+        assert done.exit_code == 2, done.output
+        assert said in " ".join(done.output.split())
+    done = run(*at, "--pieces", 500, "--found", 0, "--name", "L-2", "--aql", 1.5, "--level", "II")
+    assert done.exit_code == 0, done.output
+    record = tmp_path / "record.json"
+    assert run("lot", "--pieces", 500, "--record", record, "--found", 0).exit_code == 0
+    done = run("lot", "--pieces", 500, "--record", record, "--found", 0, "--aql", 4)
+    assert done.exit_code == 2
+    assert "says 1, not 4" in " ".join(done.output.split())
+
+
 def test_lots_are_found_however_the_supplier_is_written(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [3, 3])
     there = lots_of(dossiers.archive, SUPPLIER.upper(), f" {MODEL}", RECEIVER.lower())

@@ -186,6 +186,30 @@ def test_to_take_back_a_lot_needs_the_right_to_judge_one(
     assert again.lots[-1].decision == "accepted"
 
 
+def test_a_lot_is_not_judged_by_the_sample_of_another_state(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    manager = browsers["manager"]
+    lots(dossiers, PARTNER, (3,))
+    ask = {"supplier": OURS, "model": "Tesquil", "receiver": PARTNER, "pieces": "90"}
+    page = manager.get("/judged", params=ask).text
+    (sample,) = re.findall(r'name="sample" value="([\d ]+)"', page)
+    there = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+    assert there is not None
+    keep_lot(dossiers, there, LotToKeep("Q-1", 90, (3,)))  # meanwhile: tightened
+    form = ask | {"name": "Q-9", "found": "0"}
+    status, text = post(manager, "/judged", **form, sample=sample)
+    assert status == 422
+    assert "Ask for the sample again" in text
+    here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
+    assert here is not None
+    assert [lot.name for lot in here.lots] == ["Q-0", "Q-1"]
+    page = manager.get("/judged", params=ask).text
+    (sample,) = re.findall(r'name="sample" value="([\d ]+)"', page)
+    assert post(manager, "/judged", **form, sample=sample)[0] == 303
+
+
 def test_limits_keep_the_unit_that_they_were_typed_in(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

@@ -40,7 +40,7 @@ class _Kept(NamedTuple):
     name: str
     instruments: tuple[str, ...]
     skipped: bool
-    one_in: int
+    one_in: int | None
     new_agreement: str
     reason: str
     report: Path | None
@@ -56,16 +56,23 @@ class _Kept(NamedTuple):
     def only_kept(self) -> bool:
         """Whether something is asked that only a lot in an archive has."""
         texts = (self.receiver, self.new_agreement, self.reason, self.person, self.done)
-        return any((*texts, self.instruments, self.skipped, self.report)) or self.one_in > 1
+        return any((*texts, self.instruments, self.skipped, self.report, self.one_in))
 
     def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
         """Judge a lot and keep it, or say which sample it needs; return the exit status."""
         from evenfall import workshop
+        from evenfall.workshop.kept_lots import lots_of
+        from evenfall.workshop.lot_keeping import check_agreed
         from evenfall.workshop.lot_reports import lot_report
 
         with workshop.archive(self.address, make=True) as dossiers:
 
             def step(_request: None, _progress: Progress) -> KeptLotOutcome:
+                whose = (self.supplier, self.model, self.receiver)
+                there = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
+                if there is not None and not self.new_agreement:
+                    check_agreed(there, one_in=self.one_in, **agreed)
+                terms = {name: value for name, value in agreed.items() if value is not None}
                 asked = workshop.JudgeRequest(
                     self.supplier,
                     self.model,
@@ -75,12 +82,12 @@ class _Kept(NamedTuple):
                     found=found,
                     instruments=self.instruments,
                     skipped=self.skipped,
-                    one_in=self.one_in,
+                    one_in=self.one_in or 1,
                     new_agreement=self.new_agreement,
                     reason=self.reason,
                     person=self.person,
                     done=self.done,
-                    **agreed,
+                    **terms,
                 )
                 return dossiers.judge(asked) if asked.inspected else dossiers.next_sample(asked)
 
@@ -122,8 +129,9 @@ def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--one-in",
             type=click.IntRange(1, 5),
-            default=1,
-            help="For a new agreement: of a qualified supplier's lots inspect one in so many.",
+            default=None,
+            help="For a new agreement: of a qualified supplier's lots inspect one in so many "
+            "(default: every one).",
         ),
         click.option(
             "--new-agreement",
@@ -146,14 +154,15 @@ _aql_option = click.option(
     "--aql",
     "aql_percent",
     type=Number(),
-    default=1.0,
-    help="Acceptance quality limit that was agreed [% nonconforming].",
+    default=None,
+    help="Acceptance quality limit that was agreed [% nonconforming] (default: that of earlier "
+    "lots, or 1).",
 )
 _level_option = click.option(
     "--level",
     type=click.Choice(["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]),
-    default="II",
-    help="Inspection level.",
+    default=None,
+    help="Inspection level (default: that of earlier lots, or II).",
 )
 
 
@@ -164,8 +173,9 @@ _level_option = click.option(
 @click.option(
     "--sort",
     type=click.Choice(["single", "double", "multiple"]),
-    default="single",
-    help="Samples of one lot: one, up to two or up to seven.",
+    default=None,
+    help="Samples of one lot: one, up to two or up to seven (default: that of earlier lots, or "
+    "single).",
 )
 @click.option(
     "--found",
@@ -185,9 +195,9 @@ def lot(
     *,
     kept: _Kept,
     pieces: int,
-    aql_percent: float,
-    level: str,
-    sort: str,
+    aql_percent: float | None,
+    level: str | None,
+    sort: str | None,
     found: tuple[int, ...],
     record: Path | None,
     result: Result,
@@ -324,6 +334,7 @@ def lot_measured(
         return kept.judged(result, pieces, (), method=method, quantity=asked.quantity, **agreed)
     if kept.only_kept:
         raise click.UsageError(_NEEDS_ARCHIVE)
+    agreed = {name: value for name, value in agreed.items() if value is not None}
     request = workshop.MeasuredLotRequest(*asked, pieces=pieces or 0, tightened=tightened, **agreed)
     made = result.of(workshop.measured_lot, request, _show)
     return 1 if made.made.decision == "not accepted" else 0

@@ -14,6 +14,7 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, EvenfallError, RequestError
+from evenfall.production.sampling import Plan
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import mm_per_unit, read_number
@@ -27,6 +28,7 @@ from evenfall.workshop.lot_reports import ANSWERS, lot_report
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
+    from evenfall.production.sampling import VariablesPlan
     from evenfall.units import LengthUnit
     from evenfall.workshop.kept_lots import KeptLots
 
@@ -128,6 +130,7 @@ def judged(request: Request) -> Response:
             shown["skip"] = outcome.lots.may_skip
             shown["measured"] = bool(outcome.lots.agreed.quantity)
             shown["version"] = outcome.lots.version
+            shown["sample"] = _sample(outcome.plan)
         except EvenfallError as error:
             shown["fault"] = view.say(error.said)
     keys = _keys()
@@ -176,6 +179,13 @@ def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
     }
 
 
+def _sample(plan: Plan | VariablesPlan | None) -> str:
+    """Return the sizes of a sample as a form carries them, to tell whether it is still the one."""
+    if isinstance(plan, Plan):
+        return " ".join(str(stage.size_count) for stage in plan.stages)
+    return str(plan.size_count) if plan else ""
+
+
 async def _form(request: Request) -> dict[str, str]:
     """Return the fields of a form."""
     form = await request.form()
@@ -198,7 +208,17 @@ def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) ->
         reason=given.get("reason", ""),
         since=given.get("seen", ""),
     )
-    shop_of(request).dossiers.judge(wanted)
+    dossiers, sample = shop_of(request).dossiers, given.get("sample", "")
+    if sample and not wanted.skipped:
+        now = dossiers.next_sample(wanted)
+        # a lot that came between may have changed the inspection
+        if wanted.since in ("", now.lots.version) and now.plan and sample != _sample(now.plan):
+            raise RequestError(
+                "Since you took the sample, the lots before this one changed: it is now inspected "
+                "by another sample. Ask for the sample again, and take what it lacks.",
+                at=At(field="found"),
+            )
+    dossiers.judge(wanted)
     return see_other("/judged")
 
 

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,6 +31,7 @@ from evenfall.workshop.kept_lots import (
     plan_by,
     read_lots,
 )
+from evenfall.workshop.lots import check_same
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -39,6 +41,11 @@ if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
 
 _SOME_LOT = 100
+_FIELDS = {
+    **{"aql_percent": "aql", "method": "sort"},
+    **{"lower_mm": "lower", "upper_mm": "upper", "sigma_mm": "sigma"},
+}
+_AHEAD = timedelta(hours=14)  # so far a day somewhere is ahead of Greenwich
 _READ_AGAIN = "{party} asks to read again, lot {lot}: {reason}"
 _DAY = len("2026-03-01")
 
@@ -124,6 +131,17 @@ def proposed(agreed: LotsAgreed, there: KeptLots | None) -> KeptLots:
     if there is None:
         return KeptLots("", agreed, version=NOTHING, filed=False)
     return KeptLots(there.dossier, agreed, (), there.every, there.version, filed=False)
+
+
+def check_agreed(there: KeptLots, **asked: Any) -> None:
+    """Refuse terms that are asked for where the agreement of the lots says otherwise."""
+    agreed = plain(there.agreed)
+    if asked.get("method") == "s" and agreed["method"] == "sigma":
+        del asked["method"]  # the standard deviation is that of the agreement
+    for name, value in asked.items():
+        given = _or_none(value) if isinstance(value, float) else value or None
+        field = _FIELDS.get(name, name)
+        check_same({field: agreed[name]}, {field: given})
 
 
 def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
@@ -230,6 +248,14 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
                 day=other.at[:_DAY],
             )
     day = (read_day("done", lot.done) or now)[:_DAY]
+    if day > (datetime.fromisoformat(now) + _AHEAD).date().isoformat():
+        raise RequestError(
+            "Lot {name:quoted} cannot have been inspected on {day}, which is still to come; give "
+            "the day of its inspection.",
+            at=At(field="done"),
+            name=name,
+            day=day,
+        )
     if lots.lots and day < lots.lots[-1].at[:_DAY]:
         before = lots.lots[-1]
         raise RequestError(

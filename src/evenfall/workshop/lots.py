@@ -35,6 +35,9 @@ if TYPE_CHECKING:
 
 SCHEMA = "evenfall/lots@0"
 _LARGEST_RECORD_BYTES = 10_000_000
+AQL_PERCENT, LEVEL = 1.0, "II"
+SORT: Sort = "single"
+"""What is agreed on where nothing else is said."""
 PRODUCER, CONSUMER = 0.95, 0.10
 """Probabilities of acceptance that describe a plan (common practice, no source)."""
 
@@ -127,6 +130,23 @@ def next_plan(state: State, pieces: int, aql_percent: float, *, level: str, sort
     return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort)
 
 
+def check_same(there: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
+    """Refuse what is asked of lots whose agreement says otherwise; None asks for nothing."""
+    for name, given in asked.items():
+        if given is not None and given != there[name]:
+            raise RequestError(
+                "The agreement of these lots says {there}, not {given}. Leave it out, or begin "
+                "again by a new agreement.",
+                at=At(field=name),
+                there=_term(there[name]),
+                given=_term(given),
+            )
+
+
+def _term(value: object) -> str:
+    return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
 def still_inspected(state: State) -> Inspection:
     """Return how a lot is inspected; `RequestError` where inspection is stopped."""
     if state == "stopped":
@@ -157,23 +177,25 @@ class LotRequest:
     pieces
         Pieces in the lot.
     aql_percent
-        Acceptance quality limit that was agreed [%].
+        Acceptance quality limit that was agreed [%]; None for that of the record, or 1.
     level, sort
-        Inspection level, and single, double or multiple sampling.
+        Inspection level, and single, double or multiple sampling; None for what the record says, or
+        level II and single.
     found
         Nonconforming pieces found in each stage; none to be told the plan only.
     name
         Name of the lot.
     record
-        Record of earlier lots of this supplier and model; its agreement holds.
+        Record of earlier lots of this supplier and model; its agreement holds, and another one is
+        refused.
     supplier, model
         Whose lots they are, for a new record.
     """
 
     pieces: int
-    aql_percent: float = 1.0
-    level: str = "II"
-    sort: Sort = "single"
+    aql_percent: float | None = None
+    level: str | None = None
+    sort: Sort | None = None
     found: tuple[int, ...] = ()
     name: str = ""
     record: Source | None = None
@@ -249,11 +271,14 @@ def lot(request: LotRequest, progress: Progress = silent) -> LotOutcome:
     (50, 'accepted')
     """
     progress("Judging", 0.0)
-    record = (
-        LotRecord(request.supplier, request.model, request.aql_percent, request.level, request.sort)
-        if request.record is None
-        else LotRecord.read(request.record)
-    )
+    asked = {"aql": request.aql_percent, "level": request.level, "sort": request.sort}
+    if request.record is None:
+        terms = (request.aql_percent or AQL_PERCENT, request.level or LEVEL, request.sort or SORT)
+        record = LotRecord(request.supplier, request.model, *terms)
+    else:
+        record = LotRecord.read(request.record)
+        there = {"aql": record.aql_percent, "level": record.level, "sort": record.sort}
+        check_same(there, asked)
     plan, state = record.plan(request.pieces), record.switching.state
     decision = plan.decide(request.found) if request.found else None
     if request.found:

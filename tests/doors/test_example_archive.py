@@ -11,6 +11,9 @@ from evenfall import workshop
 from evenfall.errors import Cancelled, RequestError
 from evenfall.records.verifying import verify
 from evenfall.workshop import Dossiers
+from evenfall.workshop.invented_years import MODEL, RECEIVER, SUPPLIER
+from evenfall.workshop.kept_lots import lots_of
+from evenfall.workshop.partner_lots import shared_with
 
 SERIALS = ("UY-0431", "TR-0057", "UY-0438", "TR-0063", "UY-0452", "TR-0071")
 
@@ -20,8 +23,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("years") / "archive"
     outcome = workshop.example_archive(str(made))
     assert (
-        outcome.dossiers == len(SERIALS) + 6
-    )  # two gauges, a batch of wire, three guitars in work
+        outcome.dossiers == len(SERIALS) + 7
+    )  # two gauges, a batch of wire, three guitars in work, lots of a model
     assert [str(step)[:4] for step in outcome.steps] == sorted(str(s)[:4] for s in outcome.steps)
     return made
 
@@ -67,6 +70,20 @@ def test_what_happened_in_those_years_is_there(dossiers: Dossiers) -> None:
         "check",
         "calibration",
     ]
+
+
+def test_the_partner_judged_lots_and_answered(dossiers: Dossiers) -> None:
+    lots = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
+    assert lots is not None
+    assert [lot.after.state for lot in lots.lots] == (
+        ["normal"] * 5 + ["tightened"] * 5 + ["normal"] * 2
+    )
+    assert [lot.decision for lot in lots.lots].count("not accepted") == 2
+    assert all(lot.follows and lot.signed_by for lot in lots.lots)
+    assert "invented" in lots.title
+    (listed,) = shared_with(dossiers, RECEIVER)
+    assert listed.shared.answer == "accepted"
+    assert lots.lots[-1].answer is not None
 
 
 @pytest.mark.slow

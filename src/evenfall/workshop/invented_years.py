@@ -1,10 +1,10 @@
 """The use case "archive example": three years of two invented workshops, as an archive to look at.
 
-Six instruments come in, are set up, proved and read again; a contract partner finds a fault; gauges
-are calibrated, wire comes in and is fitted. Every step is done by the use cases themselves, on true
-necks that are read with seeded errors: the same documents and dates each time. Makers, persons and
-numbers are invented, and every model says so in its name, which every page shows. Three guitars are
-in work on the last day.
+Six instruments come in, are set up, proved and read again; a contract partner finds a fault, and
+judges twelve lots; gauges are calibrated, wire comes in and is fitted. Every step is done by the
+use cases themselves, on true necks that are read with seeded errors: the same documents and dates
+each time. Makers, persons and numbers are invented, and every model says so in its name, which
+every page shows. Three guitars are in work on the last day.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import json
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,9 +33,11 @@ from evenfall.workshop.archive_requests import AddRequest, NoteRequest
 from evenfall.workshop.archives import Dossiers, archive
 from evenfall.workshop.examples import file_examples
 from evenfall.workshop.kept import excursion
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file
+from evenfall.workshop.partner_lots import answer_shared, lot_seen, share_lot
 from evenfall.workshop.planning import PlanRequest, plan
 from evenfall.workshop.proving import ProveRequest, prove
 
@@ -53,6 +56,11 @@ YARD, ROW, PARTNER = "Q. Ulbrenq", "M. Tessquin", "Quandlemere, receiving"
 """Who works at Ulqor Yard, at Tessque Row and at the contract partner; invented."""
 GAUGES = {YARD: "height gauge 3 (invented)", ROW: "height gauge 5 (invented)"}
 WIRE = "W-12 (invented)"
+SUPPLIER, MODEL, RECEIVER = "Tessque Row (invented)", "Tesquil", "Quandlemere"
+"""Whose lots of what the partner takes over."""
+LOTS_FOUND = (0, 1, 0, 2, 1, 3, 0, 1, 0, 0, 1, 0)
+"""Nonconforming in the samples of twelve lots, one a week: two not accepted tighten inspection."""
+_PIECES, _AQL_PERCENT = 90, 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -311,6 +319,9 @@ def _third_year(years: _Years, electric: _Neck, ukulele: _Neck) -> Iterator[Sent
     years.job(acoustic, "TR-0071", ROW, ("2025-06-30", "2025-07-01"))
     yield sentence("2025  TR-0071, acoustic guitar: the partner finds a fret that has lifted.")
 
+    _lots(years)
+    yield sentence("2025  The partner inspects twelve lots: tightened after two, normal again.")
+
     years.on("2025-10-20")
     years.read(electric.played(0.12).bowed(0.04), "UY-0431", YARD)
     years.note("UY-0431", "Read again after two years of playing.", YARD)
@@ -321,3 +332,18 @@ def _third_year(years: _Years, electric: _Neck, ukulele: _Neck) -> Iterator[Sent
     years.on("2026-05-04")
     file_examples(years.dossiers, at="2026-05-04T09:00:00Z")
     yield sentence("2026  UY-0415 to UY-0417, three guitars, are in work.")
+
+
+def _lots(years: _Years) -> None:
+    """Let the partner judge lots of a model, accept the last, and see it shared."""
+    agreed = agreement(SUPPLIER, MODEL, receiver=RECEIVER, aql_percent=_AQL_PERCENT)
+    lots = proposed(agreed, None)
+    first = date(2025, 7, 8)
+    for n, found in enumerate(LOTS_FOUND):
+        years.on((first + timedelta(weeks=n)).isoformat())
+        lot = LotToKeep(f"TL-{n + 1:02d}", _PIECES, (found,), person=PARTNER)
+        lots = keep_lot(years.dossiers, lots, lot)
+    last = lots.lots[-1]
+    shared = share_lot(years.dossiers, "", RECEIVER, (), kept=f"{lots.dossier}:{last.entry}")
+    seen = lot_seen(years.dossiers, shared.key)
+    answer_shared(years.dossiers, seen, "accepted", person=PARTNER)

@@ -18,6 +18,7 @@ from evenfall.cli import main
 from evenfall.errors import RequestError
 from evenfall.records import Filing
 from evenfall.web.application import application
+from evenfall.web.charts import _level
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8419
@@ -144,6 +145,25 @@ def test_capability_says_stability_first(dossiers: Dossiers, client: TestClient)
     assert "No answer yet" not in shown
     prove(dossiers, [0.9], first=30)
     assert "No answer yet: the process is not stable" in text(client, f"{asked}&lower=0.1&upper=2")
+
+
+def test_typed_limits_keep_their_unit_and_a_percentage_has_none(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY)
+    asked = "/charts/capability?quantity=relief&lower=0.1&upper=0.3"
+    assert 'name="unit" value="mm"' in client.get(asked).text
+    assert "room to spare" in text(client, asked)
+    assert "room to spare" not in text(client, f"{asked}&unit=in")  # 2.54 to 7.62 mm
+    assert "Upper limit, in<" in client.get(f"{asked}&unit=in").text
+    assert _level("20", "%") == 20.0
+    assert _level("0.1", "in") == pytest.approx(2.54)
+
+
+def test_a_chart_is_of_one_cutter(dossiers: Dossiers, client: TestClient) -> None:
+    prove(dossiers, STEADY)
+    assert "No reading has cutter" in text(client, "/charts?quantity=relief&cutter=C-9", 422)
+    assert 'name="cutter"' in client.get("/charts?quantity=relief").text
 
 
 HOSTILE = [

@@ -26,7 +26,10 @@ _MOSTS = (1000, 5000, 10_000, 100_000)
 _AT_ONCE = 10_000
 """Over more readings than this it is a task, which may be stopped."""
 _AIR_AND_TOOL = ("cutter", "cutter_uses", "humidity", "temperature")
-_ASKED = (*(name for name in FACTORS if name != "serial"), "shift", *_AIR_AND_TOOL)
+_ASKED = (
+    *(name for name in FACTORS if name not in ("serial", *_AIR_AND_TOOL)),
+    *("shift", *_AIR_AND_TOOL),
+)
 _FIRST_STEP = "What goes with a factor"
 """How the finding begins that says what to do; it stands with the verdict."""
 _VERDICTS = {

@@ -21,7 +21,7 @@ from evenfall.production.charts import STEPS
 from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
-from evenfall.records.figures import factor_values, kinds_of_figures
+from evenfall.records.figures import Figures, factor_values, kinds_of_figures, newest_figures
 from evenfall.units import read_length_mm, read_number
 from evenfall.web.instruments import specified
 from evenfall.web.proving import document
@@ -36,6 +36,7 @@ from evenfall.workshop.kept_charts import act_on, query_of, version_of_chart
 from evenfall.workshop.quality import act_on_chart, tolerance_of
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
+from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
     from evenfall.production.charts import ControlChart
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
 
 router = APIRouter(prefix="/charts")
 _DOCUMENTS = ("proof", "measurement", "plan", "check", "step")
-FACTORS = ("model", "station", "site", "batch", "person", "serial")
+FACTORS = ("model", "station", "site", "batch", "cutter", "person", "serial")
 _LISTED = 200
 _SIGNALS = 20
 _POINTS = 100
@@ -86,6 +87,7 @@ class Wanted:
     station: str = ""
     site: str = ""
     batch: str = ""
+    cutter: str = ""
     person: str = ""
     serial: str = ""
     gather: str = ""
@@ -96,6 +98,7 @@ class Wanted:
     rule: tuple[str, ...] = ()
     lower: str = ""
     upper: str = ""
+    unit: str = ""  # that the limits were typed in, whatever is chosen since
     spec: str = ""
     factor: tuple[str, ...] = ()
 
@@ -227,12 +230,13 @@ def show_capability(request: Request) -> Response:
     """Show what the process is capable of."""
     shop, view = shop_of(request), View(request)
     asked, choices = filled(shop, read_wanted(request.url.query))
+    asked = replace(asked, unit=_unit_of_limits(shop, asked, view))
     shown: dict[str, Any] = {"made": None, "fault": ""}
     status = 200
     filed = [(line.dossier, line.title) for line in models(shop.dossiers)]
     if asked.quantity and (asked.lower or asked.upper or asked.spec):
         try:
-            limits = _tolerance(shop, asked, view)
+            limits = _tolerance(shop, asked)
             fields = asked.readings(shop)
             made = capability(CapabilityRequest(**fields, tolerance=limits))
             shown["made"] = made.made
@@ -351,20 +355,31 @@ def _between(low: float, high: float) -> str:
     return f"{low:.2f} to {high:.2f}" if math.isfinite(low) and math.isfinite(high) else "–"
 
 
-def _tolerance(shop: Shop, asked: Wanted, view: View) -> Tolerance:
+def _unit_of_limits(shop: Shop, asked: Wanted, view: View) -> str:
+    """Return what limits are typed in: a length as it was or is shown, else as it was filed."""
+    with shop.dossiers.archive.reading() as connection:
+        rows = newest_figures(connection, Figures(asked.quantity, asked.document), 1)
+    if rows and rows[0].unit != "mm":
+        return str(rows[0].unit)
+    return asked.unit if asked.unit in UNITS else view.unit
+
+
+def _tolerance(shop: Shop, asked: Wanted) -> Tolerance:
     if asked.lower or asked.upper:
-        return Tolerance(_level(asked.lower, view), _level(asked.upper, view))
+        return Tolerance(_level(asked.lower, asked.unit), _level(asked.upper, asked.unit))
     specification = specified(specification_of(shop.dossiers, shop.dossiers.named(asked.spec)))
     return tolerance_of(specification, asked.quantity)
 
 
-def _level(given: str, view: View) -> float:
+def _level(given: str, unit: str) -> float:
     if not given.strip():
         return float("nan")
-    try:
-        return read_length_mm(given.strip(), view.unit)
-    except ValueError:
-        pass
+    for length in UNITS:
+        if length == unit:
+            try:
+                return read_length_mm(given.strip(), length)
+            except ValueError:
+                break
     try:
         return read_number(given.strip())
     except ValueError:

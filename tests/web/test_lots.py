@@ -213,17 +213,17 @@ def test_a_lot_is_not_judged_by_the_sample_of_another_state(
 def test_limits_keep_the_unit_that_they_were_typed_in(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:
-    dossiers, browsers = team
+    _, browsers = team
     manager = browsers["manager"]
     ask = {"supplier": OURS, "model": "Tesquil", "pieces": "90", "method": "s", "unit": "in"}
     ask |= {"quantity": "relief", "lower": "0.004", "upper": "0,012"}
     asked = manager.get("/judged", params=ask).text  # by a page that shows mm
     assert asked.count('type="hidden" name="unit" value="in"') == 2
     assert "Lower limit, in<" in asked
-    agreed = Asked.read(ask, "mm").lots(dossiers.archive).agreed
+    agreed = Asked.read(ask, "mm").request()
     assert (agreed.lower_mm, agreed.upper_mm) == pytest.approx((0.1016, 0.3048))
     margin = Asked.read({**ask, "quantity": "margin", "lower": "5", "upper": ""}, "mm")
-    assert margin.lots(dossiers.archive).agreed.lower_mm == pytest.approx(5.0)
+    assert margin.request().lower_mm == pytest.approx(5.0)
     assert Asked.read({"unit": "yard"}, "in").unit == "in"
 
 

@@ -156,3 +156,9 @@ def test_any_program_reads_as_the_interpreter_reads_it(text: str) -> None:
     assert canonical.refused == ""
     ours = ends_of(trace(text))
     assert without_sign_of_zero(ours) == without_sign_of_zero(canonical.moves)
+
+
+@pytest.mark.parametrize("axis", ["X0", "Y0", "X0 Y0", "X1", "Y1"])
+def test_a_move_aside_before_the_cutter_is_up_is_noted_even_to_zero(axis: str) -> None:
+    assert trace(f"G21 G90\nG0 {axis}\nG0 Z5\nM2\n").aside_line == 2
+    assert trace(f"G21 G90\nG0 Z5\nG0 {axis}\nM2\n").aside_line == 0

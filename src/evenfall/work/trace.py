@@ -304,7 +304,7 @@ class _Reader:
         self.number = number
         if len(line) > LONGEST_BLOCK:
             self.refuse("The block has over {most} characters; split it.", most=LONGEST_BLOCK)
-        plain = _STRAIGHT.fullmatch(line) or _STRAIGHT.fullmatch(line.replace(" ", ""))
+        plain = _STRAIGHT.fullmatch(line.replace(" ", ""))
         if plain and line.strip():
             self.straight(plain)
         else:
@@ -495,7 +495,8 @@ class _Reader:
             self.refuse("Axis words stand here without a motion word (G0, G1, G2 or G3); add it.")
         start, end = self.position, list(self.position)
         begins = list(start)
-        if not self.known[2] and not self.aside_line and (axes[0] or axes[1]) is not None:
+        aside = axes[0] is not None or axes[1] is not None
+        if aside and not self.known[2] and not self.aside_line:
             self.aside_line = self.number
         for axis, value in enumerate(axes):
             if value is None:

@@ -18,7 +18,7 @@ from evenfall.errors import BrokenFileError, EvenfallError, RequestError, Unsupp
 from evenfall.records import Archive, Filing, finding, open_archive
 from evenfall.records.entries import sha256, standing
 from evenfall.records.signing import signing_key
-from evenfall.records.tables import ARCHIVE, ENTRY
+from evenfall.records.tables import ARCHIVE, ENTRY, LABEL
 from records import servers
 
 OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrenq"})
@@ -116,6 +116,25 @@ def test_finding_stops_at_the_limit_and_gives_each_dossier_once(archive: Archive
     assert len(archive.find("qa", limit=20)) == 20
     assert sorted(archive.find("qa", limit=100)) == sorted(made)
     assert archive.find("qa-0059 tesquil") == (made[59],)
+
+
+def test_the_rarer_of_two_words_that_many_share_leads(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    entry = archive.file(None, [OPENED])[0].hash
+
+    def labelled(key: str, numbers: range) -> list[dict[str, str]]:
+        return [{"key": key, "dossier": f"{n:032x}", "entry": entry} for n in numbers]
+
+    with archive.writing() as connection:  # a batch of wire in the last of a model's instruments
+        connection.execute(LABEL.insert(), labelled("yvrane", range(4000)))
+        connection.execute(LABEL.insert(), labelled("193", range(3900, 4400)))
+
+    def never(*_asked: object) -> tuple[str, ...]:
+        raise AssertionError("all labels of both words were compared")
+
+    monkeypatch.setattr(finding, "_compared_at_once", never)
+    assert archive.find("yvrane 193", 30) == tuple(f"{n:032x}" for n in range(3900, 3930))
 
 
 def test_words_that_many_share_are_compared_at_once(

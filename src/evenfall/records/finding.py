@@ -1,8 +1,9 @@
 """Dossiers found while somebody types: every word begins one of their labels.
 
 The rarest word leads: its labels are gone through in order, a few at a time, and the dossiers of
-each few are asked for the other words. How rare a word is shows in its first labels: whether there
-are more than a few, and whether they differ (as numbers do) or are one word that many share.
+each few are asked for the other words. How rare a word is shows in its first labels: how many there
+are, and, of words that have more than are counted, whether they differ (as numbers do) or are one
+word that many share.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from sqlalchemy import Connection, and_, func, select
 from evenfall.records.labels import span_of
 from evenfall.records.tables import LABEL
 
-_LOOKED_AT = 200  # labels by which words are compared
+_COUNTED = 3000  # labels by which words are compared, at most
 _TRIED = 3000  # labels of the leading word, before all of every word are compared at once
 
 
@@ -53,8 +54,10 @@ def _breadth(connection: Connection, word: str) -> tuple[int, int, int]:
     """Return what sorts words from rare to common."""
     low, high = span_of(word)
     first = select(LABEL.c.key).where(LABEL.c.key >= low, LABEL.c.key < high)
-    keys = connection.execute(first.order_by(LABEL.c.key).limit(_LOOKED_AT)).scalars().all()
-    return len(keys), -len(set(keys)), -len(word)
+    some = first.order_by(LABEL.c.key).limit(_COUNTED).subquery()
+    wanted = select(func.count(), func.count(some.c.key.distinct())).select_from(some)
+    count, different = connection.execute(wanted).one()
+    return count, -different, -len(word)
 
 
 def _labels_of(word: str, after: tuple[str, str]) -> Any:

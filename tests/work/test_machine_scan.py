@@ -86,7 +86,8 @@ def right():
     return scanned()
 
 
-@pytest.mark.parametrize("left", [pytest.param(False, marks=pytest.mark.slow), True])
+@pytest.mark.slow
+@pytest.mark.parametrize("left", [False, True])
 def test_what_the_scan_shows_is_cut_where_it_lies(left: bool, right) -> None:
     plan, file, points, crossings = scanned(left=left) if left else right
     made = program(asked(file, points))
@@ -116,6 +117,7 @@ def test_crowns_that_the_cutter_touched_set_the_height(right) -> None:
     assert one[2] == pytest.approx(crossings[1, 8, 2], abs=0.006)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
@@ -138,6 +140,7 @@ def test_touches_that_do_not_fit_the_scan_are_refused(wrong, said: str, right) -
         lies(file, points, touched_mm=wrong(there, high, other))
 
 
+@pytest.mark.slow
 def test_a_scan_that_is_not_in_the_machines_coordinates_is_refused(right) -> None:
     _, file, points, _ = right
     for turned in (points[:, [1, 0, 2]] * [1.0, -1.0, 1.0], points * [1.0, -1.0, -1.0]):
@@ -145,6 +148,7 @@ def test_a_scan_that_is_not_in_the_machines_coordinates_is_refused(right) -> Non
             lies(file, turned)
 
 
+@pytest.mark.slow
 def test_a_scan_that_does_not_agree_with_the_plan_is_refused() -> None:
     _, file, points, _ = scanned(high_mm=0.15)
     with pytest.raises(RequestError, match=r"Fret 7, string 2 stands 0\.1.* make a new plan"):
@@ -158,6 +162,7 @@ def test_a_scan_that_leaves_the_lie_open_is_refused(right) -> None:
         lies(file, half)
 
 
+@pytest.mark.slow
 def test_a_nut_is_not_cut_by_a_scan_that_does_not_show_it(right) -> None:
     _, file, points, _ = right
     parts = Source.invented("yard.parts.toml")

@@ -75,9 +75,8 @@ def check_parts(job, text: str) -> None:
     assert job.faults(text) == []
 
 
-@pytest.mark.parametrize(
-    "kind", [pytest.param("guitar", marks=pytest.mark.slow), "left-handed fan"]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["guitar", "left-handed fan"])
 def test_nut_saddle_and_ends_of_some_kinds(kind: str) -> None:
     job = made_job(7, parts=parts_text(), cuts=NOT_FRETS, **KINDS[kind])
     check_parts(job, job.program())
@@ -112,7 +111,8 @@ def test_nut_and_saddle_of_a_neck_that_lies_askew(turn: float, slope: float) -> 
     check_parts(job, job.program())
 
 
-@pytest.mark.parametrize("machine", [pytest.param(MM, marks=pytest.mark.slow), INCH])
+@pytest.mark.slow
+@pytest.mark.parametrize("machine", [MM, INCH])
 def test_the_interpreter_reads_nut_saddle_and_ends_as_we_do(machine: str, tmp_path) -> None:
     read_by_both(made_job(6, frets=12, machine=machine, parts=parts_text()).program(), tmp_path)
 
@@ -188,6 +188,7 @@ def lowered(text: str, line: int, by: float) -> str:
     return changed(text, line, was.replace(z[0], f"Z{float(z[1]) - by:.3f}"))
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("what", ["nut, slot of string 2", "saddle"])
 def test_one_height_lowered(job, sound: str, slots, what: str) -> None:
     if what != "saddle":
@@ -198,6 +199,7 @@ def test_one_height_lowered(job, sound: str, slots, what: str) -> None:
     assert set(lines_of(job, wrong, "program-cut")) & {line, line + 1}
 
 
+@pytest.mark.slow
 def test_a_slot_or_a_saddle_left_out(job, sound: str) -> None:
     lines = sound.split("\n")
     starts = [n for n, line in enumerate(lines) if line.startswith("(nut, slot of string 1,")]
@@ -207,6 +209,7 @@ def test_a_slot_or_a_saddle_left_out(job, sound: str) -> None:
     assert any("nut slot of string 1" in one and "too high" in one for one in found)
 
 
+@pytest.mark.slow
 def test_a_nut_that_is_not_to_be_cut_is_looked_after(job, sound: str) -> None:
     frets = made_job(3, frets=12, parts=parts_text(), cuts=("saddle",))
     found = [one.sentence for one in frets.faults(sound)]
@@ -253,12 +256,14 @@ def test_a_cutter_deeper_than_it_is_long(slots) -> None:
     assert sound.split("\n")[line - 1].startswith("G1")
 
 
+@pytest.mark.slow
 def test_a_cut_away_from_the_work(job, sound: str) -> None:
     line = line_with(sound, r"^M5$", after=100)
     wrong = changed(sound, line, "G0 X520 Y0\nG1 Z-4 F200\nG0 Z40\nM5")
     assert lines_of(job, wrong, "program-place") == [line + 1]
 
 
+@pytest.mark.slow
 def test_lifted_nut_and_saddle_cut_nothing() -> None:
     job = made_job(3, frets=12, parts=parts_text(), lift_mm=15.0)
     text = job.program()

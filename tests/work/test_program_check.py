@@ -143,6 +143,7 @@ def test_a_program_over_its_travel(job, sound: str) -> None:
     assert float(there[1]) > 300.0
 
 
+@pytest.mark.slow
 def test_what_the_interpreter_lets_pass_is_ours_to_judge(job, sound: str, tmp_path) -> None:
     far = sound.replace("\nM5\nM9\n", "\nG0 X9000.000\nM5\nM9\n")
     standing = changed(sound, line_with(sound, r"^S\d+ M3"), "")
@@ -194,6 +195,7 @@ def test_a_spindle_turning_backwards(job, sound: str) -> None:
     assert lines_of(job, sound.replace(" M3\n", " M4\n", 1), "program-tool") == [line]
 
 
+@pytest.mark.slow
 def test_working_feeds_beyond_the_chip_load(job, sound: str) -> None:
     line = line_with(sound, r"^G1 Y.* F")
     feed = re.search(r"F([\d.]+)", sound.split("\n")[line - 1])
@@ -203,6 +205,7 @@ def test_working_feeds_beyond_the_chip_load(job, sound: str) -> None:
         assert lines_of(job, faster, "program-limit") == found
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("comment", ["state: unstrung", "plan: 0000000000"])
 def test_a_second_comment_that_contradicts_the_first(job, sound: str, comment: str) -> None:
     line = line_with(sound, r"^\(material")
@@ -253,11 +256,13 @@ def test_a_lift_stated_otherwise_or_twice_is_refused(job) -> None:
     assert lines_of(job, twice, "program-lift") == [line]
 
 
+@pytest.mark.slow
 def test_a_dry_run_in_inches_is_lifted_as_stated() -> None:
     inch = made_job(4, machine=INCH, lift_mm=20.0)
     assert inch.faults(inch.program()) == []
 
 
+@pytest.mark.slow
 def test_what_hangs_on_what_ran_before_has_to_be_stated(job, sound: str) -> None:
     line = line_with(sound, r"^G21 ")
     was = sound.split("\n")[line - 1]
@@ -278,6 +283,7 @@ def at_end(text: str, *blocks: str) -> tuple[str, int]:
     return "\n".join([*lines[: line - 1], *tool, *blocks, "G0 Z60", *lines[line - 1 :]]), line + 4
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("blocks", "code", "which"),
     [
@@ -331,6 +337,7 @@ def test_a_spindle_that_starts_or_stops_where_it_should_not(job, sound: str) -> 
     assert "with the spindle on" in found.sentence
 
 
+@pytest.mark.slow
 def test_corners_that_are_rounded_too_far(job, sound: str) -> None:
     for word in ("G64", "G64 P0.5", "G64 P0.01 Q0.2"):
         line = line_with(sound, r"^G64 P", after=line_with(sound, "M3$"))
@@ -338,6 +345,7 @@ def test_corners_that_are_rounded_too_far(job, sound: str) -> None:
         assert lines_of(job, wrong, "program-limit") == [line + 1]
 
 
+@pytest.mark.slow
 def test_a_cutter_changed_or_left_in_the_work(job, sound: str) -> None:
     last = max(n for n, line in enumerate(sound.split("\n"), 1) if line.startswith("G0 Z"))
     approach = sound.split("\n")[last - 2]
@@ -367,6 +375,7 @@ def test_a_program_without_a_fixture_says_what_is_not_judged(job, sound: str) ->
     assert "clamps and the ends of travel" in found.sentence
 
 
+@pytest.mark.slow
 def test_a_wrapped_comment_is_no_label(job) -> None:
     # the reason breaks exactly before a word that is a label elsewhere
     from evenfall.wording import sentence

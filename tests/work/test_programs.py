@@ -25,7 +25,7 @@ def test_there_are_forty_varied_plans() -> None:
     assert len(VARIED) == 40
 
 
-@pytest.mark.parametrize("name", [n for k, n in enumerate(VARIED) if k % 4 in (0, 2)][:3])
+@pytest.mark.parametrize("name", [n for k, n in enumerate(VARIED) if k % 4 in (0, 2)][:1])
 def test_the_interpreter_reads_what_we_write_as_we_do(name: str, tmp_path) -> None:
     read_by_both(made_job(**VARIED[name]).program(), tmp_path)
 
@@ -68,6 +68,7 @@ def check_crowns(job, text: str) -> None:
     assert job.faults(text) == []
 
 
+@pytest.mark.slow
 @given(
     st.sampled_from(sorted(KINDS)),
     st.integers(0, 1000),
@@ -118,6 +119,7 @@ def test_mm_and_inch_programs_give_one_result() -> None:
     assert np.abs(tops[MM] - tops[INCH]).max() < 0.001 + digit
 
 
+@pytest.mark.slow
 def test_a_mirrored_neck_is_cut_as_its_mirror_image() -> None:
     right, left = made_job(3, cutter=1), made_job(3, cutter=1, left=True)
     one, other = trace(right.program()), trace(left.program())
@@ -133,6 +135,7 @@ def test_a_mirrored_neck_is_cut_as_its_mirror_image() -> None:
     assert right.piece.crown_point(1, 1)[1] == pytest.approx(-left.piece.crown_point(1, 1)[1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("machine", some([MM, INCH], 1))
 def test_a_lifted_program_cuts_nothing(machine: str) -> None:
     job = made_job(2, machine=machine, lift_mm=2.0)

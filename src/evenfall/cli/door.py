@@ -182,6 +182,8 @@ def _stop_without_output(error: OSError) -> NoReturn:
     what = _LONG_WORD.sub(r"\1…\2", str(error.filename or "The result"))
     click.echo(f"evenfall: {what} cannot be written ({reason}); make room, or check it.", err=True)
     sys.stderr.flush()
+    if error.filename:  # some file, not standard output
+        sys.exit(BAD_INPUT)
     os._exit(BAD_INPUT)  # leaving in order would write what is left and fail again
 
 

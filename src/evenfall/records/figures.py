@@ -322,7 +322,7 @@ def kinds_of(connection: Connection, quantity: str) -> list[str]:
 def factor_values(
     connection: Connection, quantity: str, document: str, factor: str, most: int
 ) -> list[str]:
-    """Return values of the factors model or station, as many as are wanted."""
+    """Return values of the factors model, station or cutter, as many as are wanted."""
     found = []
     for value in _each(connection, factor, quantity=quantity, document=document):
         if value:

@@ -144,7 +144,7 @@ def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> Reques
             document=asked.document,
             there=tuple(kinds),
         )
-    for name in ("model", "station"):
+    for name in ("model", "station", "cutter"):
         if wanted := asked.only.get(name):
             there = factor_values(connection, asked.quantity, asked.document, name, _MANY)
             if wanted not in there:

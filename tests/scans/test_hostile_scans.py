@@ -87,6 +87,15 @@ def test_any_cut_of_a_scan(low: float, length: float, side: float, width: float)
     answered(SCAN.points_mm[inside])
 
 
+@pytest.mark.parametrize(("length", "side"), [(146.0, 0.0), (146.0, 5.0), (160.0, 0.0)])
+def test_a_strip_too_narrow_to_tell_bow_and_twist(length: float, side: float) -> None:
+    x, y, _ = SCAN.points_mm.T
+    strip = SCAN.points_mm[(x > 0.0) & (x < length) & (y > side) & (y < side + 12.0)]
+    survey, _ = measure_crowns(strip, SPEC)
+    assert survey.scanned is not None
+    assert np.isnan([survey.scanned.board_bow_mm, survey.scanned.board_twist_rad]).all()
+
+
 @pytest.mark.slow
 @given(every=st.integers(1, 400), digits=st.integers(0, 4), noise=st.sampled_from([0.0, 0.1, 0.5]))
 @QUIET

@@ -55,6 +55,9 @@ PATCH_MM = 10.0
 INSET_MM = 1.5
 """Board this near its edge is rounded or bound."""
 
+LEAST_SPREAD = 1e-9
+"""Patches that spread less than this part of the widest direction of the form cannot tell it."""
+
 Known = tuple[float, float]
 UNKNOWN: Known = (float("nan"), float("nan"))
 
@@ -326,12 +329,15 @@ def _form(
     design, height = means[full, :-1], means[full, -1]
     kept = np.ones(len(height), dtype=bool)
     for _ in range(4):
-        fit = np.linalg.lstsq(design[kept], height[kept], rcond=None)[0]
+        fit, _, rank, _ = np.linalg.lstsq(design[kept], height[kept], rcond=LEAST_SPREAD)
+        if rank < len(fit):  # a strip, or patches along one line: bow and twist cannot be told
+            return UNKNOWN, UNKNOWN, UNKNOWN
         off = height - design @ fit
         kept = np.abs(off) <= max(1e-4, 4.0 * NORMAL_MAD * float(np.median(np.abs(off[kept]))))
     freedom = max(1, int(kept.sum()) - len(fit))
     variance = float(np.sum(off[kept] ** 2)) / freedom
-    cover = variance * np.linalg.inv(design[kept].T @ design[kept])
+    inverse = np.linalg.pinv(design[kept])
+    cover = variance * inverse @ inverse.T
     patch_u = board.noise_mm / np.sqrt(float(np.median(board.point_count[seen])) * PATCH_MM**2)
     flatness = float(np.max(np.abs(off))), float(np.hypot(patch_u, np.sqrt(variance / len(off))))
     return (

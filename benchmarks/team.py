@@ -1,9 +1,11 @@
 """A team at work: fifty benches over one server: `python benchmarks/team.py --seconds 60`.
 
 The server runs as a person starts it, on a folder or, with `--postgresql`, on a server of this run
-that flushes what it is given; the benches are this process. Each sends one request in 3 s on
-average: 60 % pages, 25 % readings (checked as they are typed), 10 % drags of a slider (10 moves, 20
-a second), 5 % uploads of 2 MB. Instruments are opened before the clock starts, at most 5 a second.
+that flushes what it is given; with `--processes 2` it runs twice, and an instrument always goes to
+the same process, as behind the proxy of docs/team.md. The benches are this process. Each sends one
+request in 3 s on average: 60 % pages, 25 % readings (checked as they are typed), 10 % drags of a
+slider (10 moves, 20 a second), 5 % uploads of 2 MB. Instruments are opened before the clock starts,
+at most 5 a second.
 Said are: the 95th percentile of each, how many failed, the processor time of the server, and the
 load of the machine: a busy one tells little of the wall clock.
 """
@@ -21,7 +23,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AsyncExitStack, ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -76,9 +78,8 @@ def file_instruments(place: str, count: int) -> None:
             dossiers.file(made, files=(spec, before))
 
 
-async def bench(client: httpx2.AsyncClient, seen: Seen, names: list[str], until: float) -> None:
+async def bench(name: str, client: httpx2.AsyncClient, seen: Seen, until: float) -> None:
     """Work at one bench until the time is over."""
-    name = DRAWS.choice(names)
     await asyncio.sleep(DRAWS.uniform(0.0, BETWEEN_S))
     while time.perf_counter() < until:
         [kind] = DRAWS.choices(list(SHARES), list(SHARES.values()))
@@ -114,36 +115,49 @@ async def upload(client: httpx2.AsyncClient, seen: Seen) -> None:
         await seen.ask("upload", client, "PATCH", place, **how)
 
 
-async def work(place: str, seconds: float, count: int) -> Seen:
+async def work(places: list[str], seconds: float, count: int) -> Seen:
     """Open every instrument, then let the benches work."""
     limits = httpx2.Limits(max_connections=BENCHES, max_keepalive_connections=BENCHES)
     headers = {"accept": "text/html,application/json", "user-agent": "benches"}
-    async with httpx2.AsyncClient(
-        base_url=place, limits=limits, timeout=60.0, headers=headers, follow_redirects=True
-    ) as client:
-        listed = (await client.get("/instruments", params={"words": "uy"})).text
+    async with AsyncExitStack() as open_ones:
+        clients = [
+            await open_ones.enter_async_context(
+                httpx2.AsyncClient(
+                    base_url=place,
+                    limits=limits,
+                    timeout=60.0,
+                    headers=headers,
+                    follow_redirects=True,
+                )
+            )
+            for place in places
+        ]
+        listed = (await clients[0].get("/instruments", params={"words": "uy"})).text
         names = sorted(set(re.findall(r'href="/instruments/([0-9a-f]{32})"', listed)))[:count]
-        for name in names:
+        own = {name: clients[at % len(clients)] for at, name in enumerate(names)}
+        for name, client in own.items():
             for page in PAGES:
                 await client.get(f"/instruments/{name}{page}")
             await client.post(f"/instruments/{name}/plan/look", json={"attack_percent": 100.0})
             await asyncio.sleep(0.2)
         seen = Seen()
         until = time.perf_counter() + seconds
-        await asyncio.gather(*(bench(client, seen, names, until) for _ in range(BENCHES)))
+        chosen = DRAWS.choices(names, k=BENCHES)
+        await asyncio.gather(*(bench(name, own[name], seen, until) for name in chosen))
     return seen
 
 
 @contextmanager
 def archive(*, postgresql: bool) -> Iterator[str]:
-    """Yield the address of an archive in a PostgreSQL server of its own; "" for a folder."""
-    if not postgresql:
-        yield ""
-        return
-    from records import servers
+    """Yield the address of an archive: a folder, or a PostgreSQL server of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        if not postgresql:
+            yield f"{folder}/archive"
+            return
+        from records import servers
 
-    with servers.server(DURABLE, in_memory=False) as one, tempfile.TemporaryDirectory() as files:
-        yield one.address(Path(files))
+        with servers.server(DURABLE, in_memory=False) as one:
+            yield one.address(Path(folder))
 
 
 def main() -> None:
@@ -152,20 +166,25 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0, help="how long they work")
     parser.add_argument("--instruments", type=int, default=20, help="how many they work on")
     parser.add_argument("--postgresql", action="store_true", help="on a server of this run")
+    parser.add_argument("--processes", type=int, default=1, help="how often the server runs")
     asked = parser.parse_args()
-    with archive(postgresql=asked.postgresql) as address, started(address) as (server, place):
-        file_instruments(place, asked.instruments)
+    with archive(postgresql=asked.postgresql) as address, ExitStack() as running:
+        servers, places = zip(
+            *(running.enter_context(started(address)) for _ in range(asked.processes)), strict=True
+        )
+        file_instruments(places[0], asked.instruments)
         print(f"load before {os.getloadavg()[0]:.1f}", flush=True)
-        before, begun = processor_ms(server), time.perf_counter()
-        seen = asyncio.run(work(place, asked.seconds, asked.instruments))
-        used = (processor_ms(server) - before) / (time.perf_counter() - begun) / 10.0
+        before, begun = sum(map(processor_ms, servers)), time.perf_counter()
+        seen = asyncio.run(work(list(places), asked.seconds, asked.instruments))
+        used = sum(map(processor_ms, servers)) - before
+        used /= (time.perf_counter() - begun) * 10.0
     for kind, times in sorted(seen.took_ms.items()):
         wanted = f" (wanted {WANTED_MS[kind]})" if kind in WANTED_MS else ""
         print(
             f"{kind:9} {len(times):5} requests, p50 {statistics.median(times):5.0f}, p95 "
             f"{percentile(times, 0.95):5.0f} ms{wanted}"
         )
-    print(f"{len(seen.failed)} failed {seen.failed[:5]}; server {used:.0f} % of one processor")
+    print(f"{len(seen.failed)} failed {seen.failed[:5]}; servers {used:.0f} % of one processor")
     print(f"load after {os.getloadavg()[0]:.1f}")
 
 

@@ -14,8 +14,15 @@ from pathlib import Path
 import pytest
 from sqlalchemy import select, text, update
 
-from evenfall.errors import BrokenFileError, EvenfallError, RequestError, UnsupportedError
+from evenfall.errors import (
+    BrokenFileError,
+    ChangedError,
+    EvenfallError,
+    RequestError,
+    UnsupportedError,
+)
 from evenfall.records import Archive, Filing, finding, open_archive
+from evenfall.records.archive import Into
 from evenfall.records.entries import sha256, standing
 from evenfall.records.signing import signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY, LABEL
@@ -84,6 +91,22 @@ def test_one_serial_of_two_makers_names_two_dossiers(archive: Archive) -> None:
     assert archive.named("UY-0417") == tuple(sorted((one, two)))
     assert archive.named(one) == (one,)
     assert archive.named(one[:10]) == (one,)
+
+
+def test_a_short_number_is_found_among_many_names_that_hold_it(archive: Archive) -> None:
+    many = [
+        Into(None, [Filing("opened", {"subject": "instrument", "name": f"Tesquil {word} 9"})])
+        for word in range(101)
+    ]
+    archive.file_together(many)
+    assert len(archive.named("9")) == 100  # nothing has it as a whole: those that share it
+    with pytest.raises(ChangedError, match="meanwhile"):  # whoever looked before does not see it
+        archive.file(None, [OPENED, serial("9")], looked={"9": ()})
+    looked = {"9": archive.named("9")}
+    dossier = archive.file(None, [OPENED, serial("9")], looked=looked)[0].dossier
+    assert archive.named("9") == (dossier,)
+    with pytest.raises(ChangedError, match=dossier):  # and no second one is opened
+        archive.file(None, [OPENED, serial("9")], looked=looked)
 
 
 @pytest.mark.parametrize(

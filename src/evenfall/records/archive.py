@@ -576,7 +576,8 @@ class Archive:
     def named(self, name: str) -> tuple[str, ...]:
         """Return the dossiers of a number or id: a label as a whole, or the beginning of an id.
 
-        A name that more than a hundred share gives the first hundred.
+        Of a name that a hundred share come the first hundred; of a word, those that it is the
+        whole name or number of, if there are any.
         """
         low, high = span_of(name)
         with self.reading() as connection:
@@ -708,10 +709,23 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
 
 
 def _labelled(connection: Connection, label: str) -> list[str]:
-    """Return the first hundred dossiers with a label."""
+    """Return the first hundred dossiers with a label.
+
+    Where it is one word of many names, those come alone that have it as a whole number or name: a
+    serial number 9 must be found among any count of models that are called "... 9".
+    """
     wanted = select(LABEL.c.dossier).where(LABEL.c.key == normal(label)).distinct()
     in_order = wanted.order_by(LABEL.c.dossier).limit(_MOST_NAMED)
-    return list(connection.execute(in_order).scalars())
+    found = list(connection.execute(in_order).scalars())
+    if len(found) < _MOST_NAMED:
+        return found
+    longer = LABEL.alias()  # of the same entry: then the label is but a word of it
+    word = select(longer.c.key).where(
+        longer.c.dossier == LABEL.c.dossier,
+        longer.c.entry == LABEL.c.entry,
+        func.length(longer.c.key) > func.length(LABEL.c.key),
+    )
+    return list(connection.execute(in_order.where(~word.exists())).scalars()) or found
 
 
 def insert_new(connection: Connection, table: Any) -> Any:

@@ -18,6 +18,7 @@ from evenfall.web.answering import ROOT
 from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import CHANGES, VERSION, description
 from evenfall.web.application import application
+from evenfall.web.rights import NEEDS
 from evenfall.workshop.calls import LONG, use_cases
 
 PORT = 8417
@@ -84,6 +85,10 @@ def test_every_use_case_has_an_address_and_a_described_request() -> None:
         schema = body["content"]["application/json"]["schema"]
         assert schema == {"$ref": f"#/components/schemas/{of.__name__}"}
     jsonschema.Draft202012Validator.check_schema(said["components"]["schemas"]["PlanRequest"])
+    assert said["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
+    for path, methods in said["paths"].items():
+        for method, told in methods.items():
+            assert told["security"] == [{"token": [NEEDS[f"{method.upper()} {path}"]]}]
 
 
 def test_pictures_and_inches_are_given_where_they_are_asked_for(client: TestClient) -> None:
@@ -182,7 +187,7 @@ def test_files_that_are_filed_are_kept_by_the_archive_alone(client: TestClient) 
     assert (first.status_code, second.status_code) == (201, 201)
     assert first.json() == second.json()
     assert task not in {one["id"] for one in client.get("tasks").json()["tasks"]}
-    assert refused(client.get(f"uploads/{task}"), 422)
+    assert refused(client.get(f"uploads/{task}"), 404)
 
 
 def test_a_call_that_came_to_nothing_may_be_corrected(client: TestClient) -> None:

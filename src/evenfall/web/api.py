@@ -388,7 +388,12 @@ _EXPORT: Mapping[str, Any] = {
     "shown": {"enum": list(SHOWN), "default": "certificates"},
 }
 _IMPORT: Mapping[str, Any] = {
-    "upload": {"type": "string", "maxLength": 64, "description": "The task of the upload."},
+    "upload": {
+        "type": "string",
+        "minLength": 1,
+        "maxLength": 64,
+        "description": "The task of the upload.",
+    },
     "trust_key": {"type": "string", "maxLength": 64, "description": "Key to trust from now on."},
 }
 
@@ -648,7 +653,7 @@ for _path, _do_it, _method in (
         operation_id=f"upload_{_do_it.__name__}",
         tags=["files"],
         response_class=JSONResponse,
-        responses=called_answers("", 200, 404 if _method == "GET" else 422),
+        responses=called_answers("", 200, 422 if _method == "POST" else 404),
     )
 
 

@@ -14,6 +14,7 @@ from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.records.queue import State
+from evenfall.web.rights import NEEDS
 from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
 from evenfall.workshop.asking import FILE, schema_of
 from evenfall.workshop.gauges import Check
@@ -34,7 +35,8 @@ CHANGES: Mapping[str, tuple[str, ...]] = {
     ),
     "2026-11-28": (
         "1.2: lots are judged and kept, with the sample that the next one needs and their "
-        "reports; `signals_now` of each standard of a gauge.",
+        "reports; `signals_now` of each standard of a gauge; the scope that each call needs; 404 "
+        "instead of 422 for an upload that is not there.",
     ),
 }
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
@@ -53,6 +55,12 @@ LEFT_OUT: Mapping[str, str] = {
     "erase": "A name that is erased does not come back: a person does it, on the page Archive.",
 }
 """Use cases, commands and verbs that have no call, and why; accounts have none either."""
+TOKEN: Plain = {
+    "type": "http",
+    "scheme": "bearer",
+    "description": "A token that somebody made on the page Settings; what each call names is the "
+    "scope that the token needs. A bench without accounts asks for none.",
+}
 _COMPONENTS = "#/components/schemas/"
 PARTS: dict[str, Plain] = {"File": FILE}
 
@@ -355,7 +363,7 @@ def asks_for(properties: Mapping[str, Any], *required: str) -> Plain:
 def description(routers: Iterable[APIRouter]) -> Plain:
     """Return the description of every address for programs."""
     changes = "\n".join(f"- {day}: {' '.join(told)}" for day, told in CHANGES.items())
-    made = get_openapi(
+    made: dict[str, Any] = get_openapi(
         title="evenfall",
         version=VERSION,
         openapi_version="3.1.0",
@@ -363,7 +371,12 @@ def description(routers: Iterable[APIRouter]) -> Plain:
         f"{changes}",
         routes=[route for one in routers for route in one.routes],
     )
-    held = made.setdefault("components", {}).setdefault("schemas", {})
+    for path, methods in made["paths"].items():
+        for method, told in methods.items():
+            told["security"] = [{"token": [NEEDS[f"{method.upper()} {path}"]]}]
+    parts = made.setdefault("components", {})
+    parts["securitySchemes"] = {"token": TOKEN}
+    held = parts.setdefault("schemas", {})
     for unused in ("HTTPValidationError", "ValidationError"):
         held.pop(unused, None)
     held.update(PARTS)

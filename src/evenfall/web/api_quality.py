@@ -55,7 +55,14 @@ if TYPE_CHECKING:
 
 router = APIRouter(prefix=ROOT, tags=["production"])
 Chart = Annotated[str, Path(max_length=64, description="Id of the dossier of a kept chart.")]
-Day = Annotated[str, Path(max_length=40, description="As 2026-03-31, by the server's clock.")]
+Day = Annotated[
+    str,
+    Path(
+        max_length=40,
+        description="As 2026-03-31, by the server's clock.",
+        json_schema_extra={"format": "date"},
+    ),
+]
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field
 from starlette.requests import ClientDisconnect
 
 from evenfall.errors import At, RequestError
+from evenfall.web.answering import AbsentError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
 from evenfall.web.view import shop_of
 from evenfall.workshop.archive_readings import Filed
@@ -37,13 +38,13 @@ class Announced(BaseModel):
     """A file that is to come."""
 
     name: str = Field(max_length=1000)
-    size: int = Field(ge=0)
+    size: int = Field(ge=0, strict=True)
 
 
 class Coming(BaseModel):
     """The files of one set that are to come."""
 
-    files: list[Announced] = Field(max_length=MOST_FILES)
+    files: list[Announced] = Field(max_length=MOST_FILES, json_schema_extra={"minItems": 1})
 
 
 @router.post("")
@@ -155,7 +156,10 @@ def bare(name: str | None) -> str:
 
 
 def _receiving(queue: Queue, task: str) -> Task:
-    known = queue.get(task)
+    try:
+        known = queue.get(task)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="task")) from None
     if known.state != "receiving":
         raise RequestError("These files came already, or were let go of; send them again.")
     return known

@@ -203,7 +203,7 @@ def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
 @pytest.mark.parametrize(
     ("accept", "said"),
     [
-        ("lone=why", "no such code"),
+        ("lone=why", "not a code"),
         ("lone-crown@99=why", "not on this instrument"),
         ("lone-crown@7:3", "gives no reason"),
         ("arch=why", "Nothing asks for arch"),

@@ -72,7 +72,7 @@ def test_a_sheet_of_readings_is_said_to_be_no_specification(name: str) -> None:
     sheet = (resources.files("evenfall") / "invented" / name).read_text(encoding="utf-8")
     for content in (sheet, '{"schema": "evenfall/measurement@1",\n "frets": 22}', "hello\n"):
         [fault] = faults(content)
-        assert fault.sentence.startswith("This is no specification:")
+        assert fault.sentence.startswith("This is not a specification:")
         assert "line" not in fault.sentence.partition(";")[2]
 
 

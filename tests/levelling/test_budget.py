@@ -89,7 +89,7 @@ def test_a_fret_that_a_string_rests_on_needs_more_than_too_small_a_budget() -> N
     least = make_plan(made, exact(truth), attack_n=0.0, method="spot", **low)  # type: ignore[arg-type]
     if least.metal_mm == 0.0:
         pytest.fail("the neck is meant to touch at rest")
-    with pytest.raises(RequestError, match="buys no plan"):
+    with pytest.raises(RequestError, match="too little for any plan"):
         make_plan(made, exact(truth), budget_mm=0.5 * least.metal_mm, **low)  # type: ignore[arg-type]
 
 

@@ -409,7 +409,7 @@ def a_team(tmp_path: Path, place: Place | None = None) -> Iterator[tuple[TestCli
 def test_a_lone_bench_begins_with_accounts_when_it_wants_to(tmp_path: Path) -> None:
     with a_team(tmp_path) as (client, made):
         assert client.get("/archive").status_code == 200
-        assert "goes without accounts" in client.get("/people").text
+        assert "works without accounts" in client.get("/people").text
         assert client.post("/people", data={"role": "bench", "name": "x"}).status_code == 422
         page = client.post("/people", data={"role": "manager"})
         (link,) = re.findall(r'class="secret">([^<]*)<', page.text)

@@ -63,7 +63,7 @@ def test_every_setting_has_its_effect_and_goes_back(
     assert bench.locator("#chosen-by").input_value() == ""
     bench.goto("/settings")
     assert paper(bench) == PAPER
-    bench.get_by_label("Name of who works here").fill("Žq. Ulbrenq")
+    bench.get_by_label("Name of the person who works here").fill("Žq. Ulbrenq")
     bench.get_by_label("Colours").select_option("dark")
     bench.get_by_label("Room between lines").select_option("close")
     bench.get_by_label("Lengths", exact=True).select_option("in")
@@ -87,7 +87,7 @@ def test_every_setting_has_its_effect_and_goes_back(
     bench.goto("/settings")
     for label in ("Colours", "Room between lines", "Lengths", "Nut of the drawn neck"):
         bench.get_by_label(label, exact=True).select_option("")
-    bench.get_by_label("Name of who works here").fill("")
+    bench.get_by_label("Name of the person who works here").fill("")
     bench.get_by_role("button", name="Keep").click()
     bench.wait_for_url("**/settings?kept=1")
     assert paper(bench) == PAPER
@@ -99,7 +99,7 @@ def test_what_is_filed_carries_the_name_of_the_bench(
     bench: Page, examples: tuple[str, list[str]]
 ) -> None:
     bench.goto("/settings")
-    bench.get_by_label("Name of who works here").fill("M. Tessquin")
+    bench.get_by_label("Name of the person who works here").fill("M. Tessquin")
     bench.get_by_role("button", name="Keep").click()
     bench.goto("/new")
     bench.get_by_label("Kind of instrument").select_option("ukulele")

@@ -100,7 +100,7 @@ def test_a_gauge_on_the_port_fills_the_sheet(gauge: Page) -> None:
     expect(gauge.locator("bench-gauge")).to_contain_text("Last digit 0.0001 in")
     # what is no reading is named, and fills nothing
     gauge.evaluate("window.gauge.send('ERR 4\\r\\n')")
-    expect(gauge.locator("bench-gauge [data-said]")).to_contain_text("which is no reading")
+    expect(gauge.locator("bench-gauge [data-said]")).to_contain_text("which is not a reading")
     assert value(gauge, "crown_top:1:3") == ""
     gauge.evaluate("window.gauge.pull()")
     expect(gauge.locator("bench-gauge [data-said]")).to_contain_text("was lost")

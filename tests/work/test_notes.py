@@ -244,7 +244,7 @@ def test_low_frets_are_lifted_first_and_nothing_is_cut_meanwhile():
 def test_what_must_be_read_or_is_too_low_before_a_cut_is_named():
     sheet = sheet_of(read_first=(ReadFirst(12, (3, 4), 0.08),), no_room_frets=(2, 5))
     assert said(sheet, "Not read") == [
-        "Read fret 12 under strings 3 and 4 first: 0.080 mm of metal hangs on it."
+        "Read fret 12 under strings 3 and 4 first: 0.080 mm of metal depends on it."
     ]
     assert said(sheet, "Too low to cut")[0].startswith("frets 2 and 5:")
 

@@ -69,7 +69,7 @@ def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:
     "--subject",
     type=click.Choice(["instrument", "model", "gauge", "machine", "wire batch", "part"]),
     default="instrument",
-    help="What a new dossier is of.",
+    help="What a new dossier is for.",
 )
 @click.option("--name", default="", help="Name of a model, gauge, machine, wire batch or part.")
 @by_option
@@ -80,7 +80,7 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
     """File FILES into the dossier of their instrument.
 
     The dossier is that of the serial number in the files, and is opened if there is none; a
-    specification alone goes into the dossier of its model. A file that is there already is not
+    specification alone goes into the dossier of its model. A file that is already there is not
     filed again.
     """
     from evenfall import workshop
@@ -106,7 +106,9 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
 
 @command.command()
 @click.argument("words", nargs=-1, help="Beginnings of words or numbers; without, the latest.")
-@click.option("--most", type=click.IntRange(1, 1000), default=_FEW, help="Most dossiers listed.")
+@click.option(
+    "--most", type=click.IntRange(1, 1000), default=_FEW, help="Largest number of dossiers to list."
+)
 @_address
 @json_option
 def find(*, words: tuple[str, ...], most: int, address: str, as_json: bool) -> int:
@@ -341,8 +343,8 @@ def note(
     "--document",
     default="",
     metavar="WHAT",
-    help="Only this document of one dossier, as the file it was: a code that `show` prints, a kind "
-    "(the newest of it), or the name of a file.",
+    help="Only this document of one dossier, as the original file: a code that `show` prints, "
+    "a kind (the newest of it), or the name of a file.",
 )
 @_address
 @json_option
@@ -428,7 +430,7 @@ def _write_other(
 @_address
 @json_option
 def import_(*, file: Path, trust_key: str, look: bool, address: str, as_json: bool) -> int:
-    """File what a partner sent in FILE; what is known already stays as it is.
+    """File what a partner sent in FILE; what is already known stays as it is.
 
     A file whose key is not trusted is shown and not filed. Exit status 1 then, and where two sites
     disagree about a number.
@@ -487,7 +489,7 @@ def import_(*, file: Path, trust_key: str, look: bool, address: str, as_json: bo
 @_address
 @json_option
 def verify(*, sign: bool, address: str, as_json: bool) -> int:
-    """Prove chains, signatures, documents and files; find any changed byte.
+    """Check chains, signatures, documents and files; find any changed byte.
 
     Exit status 1 if something is not as it was filed.
     """

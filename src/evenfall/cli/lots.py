@@ -202,7 +202,7 @@ def lot(
     record: Path | None,
     result: Result,
 ) -> int:
-    """Tell which sample to take of a lot and, with --found, whether the lot is accepted.
+    """Tell which sample to take from a lot and, with --found, whether the lot is accepted.
 
     Normal, tightened and reduced inspection follow each other by the lots of this --supplier and
     --model, kept in --archive or in a file, --record. With --archive the sample may be given by its
@@ -311,7 +311,7 @@ def lot_measured(
     result: Result,
     **agreed: Any,
 ) -> int:
-    """Tell whether a lot is accepted by what was measured of its sample, READINGS.
+    """Tell whether a lot is accepted by what was measured on its sample, READINGS.
 
     The share beyond the limits is estimated from mean and standard deviation, so fewer pieces are
     needed than where they are sorted. With --archive, --supplier and --model the sample is named by

@@ -66,8 +66,9 @@ if TYPE_CHECKING:
     "--worked",
     multiple=True,
     metavar="PLAN",
-    help="A plan that was worked before these readings: what it took off is no wear; repeatable, "
-    "oldest first (default with --archive and a number: those that the dossier says were worked).",
+    help="Plan carried out before these readings: what it took off does not count as wear; "
+    "repeatable, oldest first (default with --archive and a number: those that the dossier "
+    "reports as carried out).",
 )
 @path_option(
     "--confirmed-by",

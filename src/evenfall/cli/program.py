@@ -111,7 +111,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         path_option(
             "--scan",
             help="Scan taken on the machine in that state, in its work coordinates: shows how the "
-            "neck lies, and its crowns are cut from.",
+            "neck lies, and its crowns are those to cut from.",
         ),
         click.option(
             "--accept-stiffness",

@@ -42,8 +42,9 @@ if TYPE_CHECKING:
     "--worked",
     multiple=True,
     metavar="PLAN",
-    help="A plan that was worked before PLAN: what it took off is no wear; repeatable, oldest "
-    "first (default with --archive and a number: those that the dossier says were worked).",
+    help="Plan carried out before PLAN: what it took off does not count as wear; repeatable, "
+    "oldest first (default with --archive and a number: those that the dossier reports "
+    "as carried out).",
 )
 @accept_options
 @click.option("--steps", is_flag=True, help="List each step of the uncertainty budgets.")

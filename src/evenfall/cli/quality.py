@@ -73,14 +73,14 @@ for _lots in (lot, lot_measured, lot_plan):
     type=click.Choice(_KINDS),
     default=None,
     help="Kind of chart (default: individuals, or of subgroups xbar-r or, over ten readings, "
-    "xbar-s). p, np, c and u are of counts.",
+    "xbar-s). p, np, c and u are for counts.",
 )
 @click.option(
     "--rule",
     "rules",
     multiple=True,
     type=click.Choice(_RULES),
-    help="Rule to ask; repeatable (default: outside-limits and 9-on-one-side).",
+    help="Rule to apply; repeatable (default: outside-limits and 9-on-one-side).",
 )
 @pairs(
     "--freeze",
@@ -268,7 +268,8 @@ def _show_capability(made: CapabilityOutcome, lengths: Lengths) -> None:
     "factors",
     multiple=True,
     metavar="COLUMN",
-    help="Factor to ask; repeatable (default: every column that does not name single readings).",
+    help="Factor to examine; repeatable (default: every column that does not name single "
+    "readings).",
 )
 @click.option(
     "--random",
@@ -406,7 +407,7 @@ def gauge(
     done: str,
     result: Result,
 ) -> int:
-    """Find out how much of the spread of READINGS the gauge makes, and which limits it can judge.
+    """Find out how much of the spread of READINGS is the gauge's, and which limits it can judge.
 
     Exit status 1 if something about the gauge is left to settle.
     """

@@ -127,13 +127,13 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--since",
             default="",
             metavar="TIME",
-            help="Of an archive: readings from this time on, such as 2026-03-01.",
+            help="From an archive: readings from this time on, such as 2026-03-01.",
         ),
         click.option(
             "--until",
             default="",
             metavar="TIME",
-            help="Of an archive: readings before this time; the newest 20,000 are taken.",
+            help="From an archive: readings before this time; the newest 20,000 are taken.",
         ),
     )
     decorated: Callable[..., Any] = gathered

@@ -64,7 +64,7 @@ def new(
 ) -> None:
     """Write a complete, commented specification of a KIND, to put your own values into.
 
-    A file that is there already is never written over.
+    A file that is already there is never overwritten.
     """
     from evenfall import workshop
     from evenfall.errors import At, RequestError
@@ -94,7 +94,7 @@ def new(
 @path_argument("spec", help="Specification file (TOML).")
 @result_options
 def check(*, spec: Path, result: Result) -> None:
-    """Read SPEC, list its faults, print tensions and fret places, and judge its ideal neck.
+    """Read SPEC, list its faults, print tensions and fret positions, and judge its ideal neck.
 
     The ideal neck has level frets and every setting at its target.
     """

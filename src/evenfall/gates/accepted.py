@@ -130,7 +130,7 @@ def _accepted(given: str, specification: Specification, person: str) -> Accepted
             given=given,
         )
     if code not in GATE_CODES:
-        text = "{door_accept} names {given:quoted}, which is no such code; use one of {known:or}."
+        text = "{door_accept} names {given:quoted}, which is not a code; use one of {known:or}."
         raise RequestError(text, at=at, given=code, known=list(GATE_CODES))
     fret, _, string = place.partition(":")
     frets, strings = specification.frets, specification.string_count

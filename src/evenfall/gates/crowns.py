@@ -95,8 +95,8 @@ def copied_figures(seen: Seen) -> Iterator[Finding]:
     if seen.known.any() and (flat == seen.known).all():
         yield Finding(
             "copied-figures",
-            "Every gap between open strings and crowns comes out as zero. These are no readings "
-            "of a strung instrument; read all heights again.",
+            "Every gap between open strings and crowns comes out as zero. These are not "
+            "readings of a strung instrument; read all heights again.",
         )
         return
     if not seen.mostly_read:
@@ -320,8 +320,8 @@ def over_new_wire(seen: Seen) -> Iterator[Finding]:
     yield Finding(
         "over-new-wire",
         "The crowns of {on:frets} were read as up to {height:length} high, but new wire has "
-        "{wire:length}. Measure from the board beside the fret again; if it is so, press the fret "
-        "home first.{more}",
+        "{wire:length}. Measure from the board beside the fret again; if it reads the same, press "
+        "the fret home first.{more}",
         At(frets=frets),
         on=frets,
         height=float(found.crown_height_mm[over].max()),

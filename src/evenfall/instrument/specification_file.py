@@ -114,8 +114,8 @@ def toml_document(
     *,
     refused: type[FindingsError] = SpecificationError,
     code: str = "spec-value",
-    no_table: str = "This is no specification: no line of it is a [table] or a key with its value; "
-    "give the specification (TOML) here, and readings where readings are asked for.",
+    no_table: str = "This is not a specification: no line of it is a [table] or a key with its "
+    "value; give the specification (TOML) here, and readings where readings are asked for.",
 ) -> dict[str, Any]:
     """Return the tables of a file of keys, or refuse in one sentence what is no TOML."""
 

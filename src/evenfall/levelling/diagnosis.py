@@ -258,10 +258,10 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
         force, first = float(buzz.force_n[k, worst]), int(buzz.critical_fret[k, worst])
         note = sentence("stopped at fret {fret}", fret=worst) if worst else sentence("open")
         attack = float(problem.attack_n[k])
-        text = "buzzes from {force:force} of {attack:force} on, over fret {first} first"
+        text = "starts to buzz at {force:force} (attack {attack:force}), first on fret {first}"
         if force >= attack:
             text = (
-                "buzzes from {force:force} on, over fret {first} first: with the extra clearance "
+                "starts to buzz at {force:force}, first on fret {first}: with the extra clearance "
                 "that is too little for an attack of {attack:force}"
             )
         if force <= 0.0:
@@ -280,7 +280,7 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
             )
         )
     if not findings:
-        text = "No note fails; the weakest buzzes from {least:share} of the player's attack."
+        text = "No note fails; the weakest starts to buzz at {least:share} of the player's attack."
         findings.append(
             Finding("buzzes", text, severity="note", least=_weakest_share(problem, buzz))
         )

@@ -545,7 +545,7 @@ class Session:
         if bought is None:
             gentlest = problem.with_attack(np.zeros(problem.strings))
             raise RequestError(
-                "{door_budget}: {budget:length} buys no plan. With no attack at all "
+                "{door_budget}: {budget:length} is too little for any plan. With no attack at all "
                 "{needed:length} has to come off; allow more.",
                 at=At(field="budget"),
                 budget=budget_mm,
@@ -567,8 +567,8 @@ class Session:
             without = sentence(" (no cut at all: {free})", free=force_range(free.problem.attack_n))
         return sentence(
             "A budget of {budget:length} clears every note up to an attack of {force}{share}"
-            "{without}. At that attack nothing is to spare: what rod, saddle or file "
-            "miss comes off it.",
+            "{without}. At that attack there is nothing to spare: any error of rod, "
+            "saddle or file takes from it.",
             budget=budget_mm,
             force=force_range(bought_n),
             share=share,

@@ -455,16 +455,14 @@ def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
 
 
 _NEAR = (
-    "{what} comes to within {inside} of a limit: a proof by readings as sure as these would leave "
-    "that undecided. Before you sign, have it read to {u:uncertainty} or better{cure}."
+    "{what} comes to within {inside} of a limit: a proof with readings as uncertain as these would "
+    "leave that undecided. Before you sign, have it read to {u:uncertainty} or better{cure}."
 )
 _ON = (
     "{what} comes so near a limit that no reading tells on which side it is: a proof would leave "
     "that undecided. Before you sign, {cure}, or agree on another limit."
 )
-_FILL = (
-    "fill {on:plural the slot|the slots} of {on:strings} and cut to target, for no file raises one"
-)
+_FILL = "fill {on:plural the slot|the slots} of {on:strings} and cut to target: no file raises one"
 
 
 def left_out(at: SetUp) -> tuple[LeftOut, ...]:

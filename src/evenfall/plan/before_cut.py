@@ -25,11 +25,11 @@ class ReadFirst(Content):
     @property
     def said(self) -> Sentence:
         """What to read, and why."""
-        text = "Read fret {fret} under {on:strings} first: {metal:length} of metal hangs on it."
+        text = "Read fret {fret} under {on:strings} first: {metal:length} of metal depends on it."
         if self.height:
             text = (
-                "Read the crown height of fret {fret}{tops} first: nobody knows how much crown it "
-                "has. If the frets are new, state new = true under [fretwire]."
+                "Read the crown height of fret {fret}{tops} first: how much crown it has is "
+                "not known. If the frets are new, state new = true under [fretwire]."
             )
         under = sentence(", and its top under {on:strings},", on=self.strings)
         tops = under if self.strings else ""

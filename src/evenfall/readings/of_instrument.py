@@ -96,7 +96,7 @@ def read_files(
     paths = [Path(file) for file in files]
     if twice := same_content(paths):
         raise RequestError(
-            "{first} and {second} are the same file: a copy is no second reading; name it once.",
+            "{first} and {second} are the same file: a copy is not a second reading; name it once.",
             at=At(file=twice[1].name),
             first=twice[0].name,
             second=twice[1].name,
@@ -104,8 +104,8 @@ def read_files(
     scans = [path for path in paths if is_scan(path, options)]
     if not scans and (options is not None or setting is not None):
         raise RequestError(
-            "Length unit, step, state, mirroring and scanner's uncertainty are said about a scan, "
-            "but the files are hand sheets; say them in the sheet, or name a scan.",
+            "Length unit, step, state, mirroring and scanner's uncertainty belong to a scan, "
+            "but the files are hand sheets; state them in the sheet, or name a scan.",
             at=At(file=", ".join(path.name for path in paths)),
         )
     if scans and gauges:

@@ -25,7 +25,7 @@ def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iter
     """Yield what a person should see to before a program is run, each with its line."""
     if setting.fixture is None:
         text = (
-            "No fixture is described: clamps and the ends of travel are not judged; see to both "
+            "No fixture is described: clamps and the ends of travel are not checked; see to both "
             "by hand ({door_fixture})."
         )
         yield Finding("program-conduct", text, At(setting.file), "warning")

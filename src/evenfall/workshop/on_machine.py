@@ -49,7 +49,7 @@ class MachineRequest:
     machine, cutters
         Descriptions of the machine and of its cutters.
     fixture
-        Description of the fixture; without it clamps and the ends of travel are not judged.
+        Description of the fixture; without it clamps and the ends of travel are not checked.
     material
         What the frets are made of, one of `evenfall.work.descriptions.MATERIALS`.
     state

@@ -208,7 +208,7 @@ def second_reading(source: Source | None, first: Measurement) -> Measurement | N
     second = open_another(first, source).measurement
     if second.specification_hash != first.specification_hash or not second.strung:
         raise RequestError(
-            "This is no second reading: it has to be taken of the same model, by the same "
+            "This is not a second reading: it has to be taken of the same model, by the same "
             "specification, with the strings at pitch.",
             at=At(file=source.name, field="second"),
         )

@@ -181,7 +181,7 @@ class BenchGauge extends HTMLElement {
   line(line) {
     const read = reading(line);
     if (!read) {
-      this.tell(`The gauge sent “${line.trim().slice(0, 24)}”, which is no reading; set it to send plain figures.`);
+      this.tell(`The gauge sent “${line.trim().slice(0, 24)}”, which is not a reading; set it to send plain figures.`);
       return;
     }
     this.newest = { read, at: performance.now() };

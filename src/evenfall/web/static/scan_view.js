@@ -17,7 +17,7 @@ class ScanView extends HTMLElement {
   async connectedCallback() {
     /** @type {HTMLCanvasElement} */ const canvas = one("canvas", this);
     const gl = canvas.getContext("webgl", { antialias: false });
-    if (!gl) { this.say("This browser draws nothing in space; the pictures of the readings show the scan from above."); return; }
+    if (!gl) { this.say("This browser cannot draw in three dimensions; the pictures of the readings show the scan from above."); return; }
     const answer = await fetch(this.dataset.points ?? "");
     if (!answer.ok) { this.say("The points are no longer kept; load the page again."); return; }
     this.points = new Float32Array(await answer.arrayBuffer());

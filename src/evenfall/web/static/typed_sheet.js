@@ -152,7 +152,7 @@ function show(findings, lacking, complete, wanted = []) {
   if (more.length) {
     const said = document.createElement("p");
     said.className = "quiet";
-    said.textContent = `${complete ? "Worth reading yet, so that a slip would show." : "Still to read."} ${more.join(" ")}`;
+    said.textContent = `${complete ? "Still worth reading, so that a slip would show." : "Still to read."} ${more.join(" ")}`;
     questions.append(said);
   }
   file.disabled = !complete || asked_again.some((key) => !by.get(key)?.value.trim());
@@ -282,7 +282,7 @@ file.addEventListener("click", async () => {
   file.disabled = true;
   const filing = () => fetch(`${data.base}/measure/file`, { method: "POST", headers: JSON_HEADERS, body: JSON.stringify(sheet()) })
     .catch((error) => {
-      kept.textContent = "Not sent yet: no connection. The readings are kept in this browser, and are sent when it is back.";
+      kept.textContent = "Not sent yet: no connection. The readings are kept in this browser, and will be sent when it is back.";
       throw error;
     });
   try {

@@ -17,14 +17,19 @@ from fastapi.testclient import TestClient
 import evenfall as ef
 from evenfall import workshop
 from evenfall.cli import main
+from evenfall.client import Connection
 from evenfall.client.dossiers import ThereDossiers
+from evenfall.codec.whole import packed
+from evenfall.errors import ChangedError, RequestError
 from evenfall.records import Filing
 from evenfall.records.accounts import Accounts
 from evenfall.web.answering import ROOT
 from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import LEFT_OUT, description
 from evenfall.web.application import application
+from evenfall.workshop import gauges, kept_charts
 from evenfall.workshop.calls import use_cases
+from evenfall.workshop.daily_report import ReportRequest, daily_report
 from evenfall.workshop.examples import SERIALS, file_examples
 from evenfall.workshop.invented_years import example_archive
 from served import serving
@@ -86,6 +91,18 @@ VERBS: Mapping[str, str] = {
     **{"lots": "GET /judged", "next_sample": "POST /judged/samples", "judge": "POST /judged"},
 }
 """What a program calls for each verb of an archive."""
+BESIDE: Mapping[str, str] = {
+    **{"papers": "GET /dossiers/{name}/papers", "paper": "GET /dossiers/{name}/papers/{paper}"},
+    **{"gauges": "GET /gauges", "gauge": "GET /gauges/{name}"},
+    **{"file_study": "POST /gauges/{name}/studies", "report": "GET /reports/{day}"},
+    **{"charts": "GET /charts", "acts": "GET /charts/{chart}"},
+    **{"act_on_chart": "POST /charts/acts", "take_back": "POST /charts/{chart}/acts/{entry}/back"},
+    **{"shared": "GET /shared", "shared_lot": "GET /shared/{lot}"},
+    **{"sent": "GET /shared/{lot}/sent.zip", "share": "POST /shared"},
+    **{"withdraw": "POST /shared/{lot}/withdraw", "answer": "POST /lots/{lot}/answer"},
+    **{"certificate": "GET /lots/{lot}/{dossier}/certificate.{kind}", "filed": "POST /chart"},
+}
+"""What the client calls for functions of the package that are no verbs of an archive."""
 INSIDE = {"is_there", "read", "listed", "lines", "told", "kept_file", "source_of"}
 """Verbs that are parts of others, for doors of the same machine."""
 
@@ -126,7 +143,8 @@ def test_each_use_case_command_and_verb_has_a_call_or_is_left_out_with_a_reason(
     assert public - set(VERBS) - set(LEFT_OUT) == set()
     assert {*COMMANDS.values(), *VERBS.values()} <= there
     client = {name for name in vars(ThereDossiers) if not name.startswith("_")}
-    assert client == set(VERBS) - INSIDE | {"papers", "paper"}
+    assert client == set(VERBS) - INSIDE | set(BESIDE)
+    assert set(BESIDE.values()) <= there
     for name, why in LEFT_OUT.items():
         assert name in functions | every | public
         assert why.endswith(".")
@@ -144,8 +162,6 @@ def as_described(answer: Any, path: str) -> dict[str, Any]:
 
 def test_a_lot_is_judged_as_on_the_command_line(tmp_path: Path) -> None:
     """Sample, decision, state and report; by the client of the package too."""
-    from evenfall.client import Connection
-
     terms = {"supplier": "Ulqor Yard (invented)", "model": "Tesquil", "pieces": 500}
     with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
         app = application(dossiers, port=PORT)
@@ -241,8 +257,13 @@ def test_every_paper_that_is_listed_comes_as_what_it_is(
         assert client.get(f"dossiers/{SERIALS[0]}/papers/{wrong}").status_code == 404, wrong
 
 
+def connected(client: TestClient) -> ThereDossiers:
+    """Return the dossiers as the client of the package sees them, of the server of another."""
+    return Connection(HERE, http=TestClient(client.app, base_url=HERE)).archive()
+
+
 def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossiers]) -> None:
-    client, _ = years
+    client, dossiers = years
     client.post("dossiers", json={"subject": "gauge", "name": "dial 7"})
     fact = {"standard": "plate", "reference_mm": 1.0, "read_mm": 1.002}
     for _ in range(3):
@@ -270,6 +291,9 @@ def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossi
     assert "dial 7" in [one["name"] for one in listed]
     shown = as_described(client.get("gauges/dial 7"), "gauges/{name}")
     assert [one["read_mm"] for one in shown["checks"]] == [1.002] * 3
+    far = connected(client)
+    assert far.gauges() == gauges.gauges(dossiers)
+    assert far.gauge("dial 7") == gauges.gauge(dossiers, "dial 7")
     kinds = [one["kind"] for one in client.get("dossiers/dial 7").json()["entries"]]
     assert kinds.count("study") == 1
     assert client.get(f"gauges/{SERIALS[0]}").status_code == 404
@@ -306,6 +330,18 @@ def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -
     place = f"charts/{kept['dossier']}/acts/{entry}/back"
     assert client.post(place, json={"reason": "not dropped"}).status_code == 201
     assert client.post(place, json={"reason": "again"}).status_code == 404
+    far = connected(client)
+    assert [one.reason for one in far.acts(kept["dossier"])] == ["dropped"]
+    known = ef.ChartRequest(far.filed(), quantity="relief", only={"document": "proof"})
+    with pytest.raises(ChangedError):
+        far.act_on_chart(known, "left out", "5", "late", since=shown.json()["version"])
+    far.act_on_chart(known, "left out", "6", "chipped")
+    (chart,) = far.charts()
+    assert (chart,) == tuple(kept_charts.kept_charts(dossiers.archive))
+    done = far.acts(chart.dossier)
+    assert packed(done) == packed(kept_charts.acts_on(dossiers.archive, chart.name))
+    far.take_back(chart.dossier, done[-1].entry, "not chipped")
+    assert packed(far.acts(chart.dossier)) == packed(done[:-1])
     assert client.get("charts/none").status_code == 404
     for nowhere in ("0", "99", "99999999999", "9" * 5000, "a point", ""):
         answer = client.post("charts/acts", json={**act, "point": nowhere})
@@ -316,7 +352,9 @@ def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -
 
 
 def test_a_day_is_reported_as_values_and_on_paper(years: tuple[TestClient, ef.Dossiers]) -> None:
-    client, _ = years
+    client, dossiers = years
+    far, day = connected(client), ReportRequest("2026-04-07")
+    assert far.report(day.day).as_dict() == daily_report(dossiers, day).as_dict()
     report = client.get("reports/2026-04-07")
     assert report.json()["parts"][0]["title"] == "What came through"
     assert client.get("reports/2026-04-07/report.pdf").content.startswith(b"%PDF-")
@@ -412,6 +450,24 @@ def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
             as_described(seen, "lots/{lot}")
             told = as_described(call("Q. Ulbrenq", "GET", "shared"), "shared")["lots"]
             assert [one["answer"] for one in told] == ["accepted"]
+            manager, partner = (
+                Connection(HERE, tokens[one].strip(), http=TestClient(app, base_url=HERE)).archive()
+                for one in ("Q. Ulbrenq", "U. Quenlo")
+            )
+            assert manager.shared() == told
+            assert manager.shared_lot(key)["instruments"] == seen.json()["instruments"]
+            (mine,) = partner.shared(own=True)
+            with pytest.raises(ChangedError):
+                partner.answer(key, "read again", reason="late", since="0" * 16)
+            said = partner.answer(key, "read again", reason="late", since=mine["version"])
+            assert said["answer"] == "read again"
+            assert partner.sent(key, own=True)[:2] == manager.sent(key)[:2] == b"PK"
+            assert partner.certificate(key, dossiers.named(released[0])).startswith(b"%PDF-")
+            with pytest.raises(RequestError, match="may not"):
+                partner.shared()
+            manager.withdraw(key)
+            assert manager.shared() == []
+            assert manager.share(FIRMS[0], released, lot="lot 7")["key"] == key
             withdrawn = call("Q. Ulbrenq", "POST", f"shared/{key}/withdraw")
             assert withdrawn.json() == {"lots": []}
             assert call("U. Quenlo", "GET", f"lots/{key}").json() == nothing.json()

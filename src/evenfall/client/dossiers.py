@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import quote, urlencode
 from zipfile import ZipFile
 
@@ -15,15 +15,20 @@ from evenfall.client.connection import whole
 from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import write_together
 from evenfall.workshop import AddRequest, NoteRequest, Source
+from evenfall.workshop.archive_readings import MOST_READINGS, Filed
 from evenfall.workshop.archive_tasks import FORMS, SeenWhole, Sent
 
 if TYPE_CHECKING:
     from evenfall.client.connection import Connection
     from evenfall.codec import FileContent
+    from evenfall.records.entries import ChartAct
     from evenfall.records.extracts import Form
     from evenfall.units import LengthUnit
-    from evenfall.workshop import JudgeRequest
+    from evenfall.workshop import ChartRequest, GaugeRequest, JudgeRequest
     from evenfall.workshop.archive_views import Added, History, Line, Shown, Told
+    from evenfall.workshop.daily_report import DailyReport
+    from evenfall.workshop.gauges import Gauge
+    from evenfall.workshop.kept_charts import Act, Kept
     from evenfall.workshop.kept_lots import KeptLots
     from evenfall.workshop.lot_reports import KeptLotOutcome
 
@@ -93,6 +98,128 @@ class ThereDossiers:
     def _judged(self, place: str, request: JudgeRequest) -> KeptLotOutcome:
         body, _ = self._there.written(request)
         made: KeptLotOutcome = whole(self._there.ask("POST", f"{place}?form=whole", body))
+        return made
+
+    def shared(self, *, own: bool = False) -> list[dict[str, Any]]:
+        """Return the lots that are shared with partners; `own`, as a partner, those shared with it.
+
+        Values as `GET /shared` and `GET /lots` give them: `key` names a lot in the other calls.
+        """
+        told: list[dict[str, Any]] = self._there.ask("GET", _side(own)).json()["lots"]
+        return told
+
+    def shared_lot(self, key: str, *, own: bool = False) -> dict[str, Any]:
+        """Return a lot as both sides see it: verdicts, decision, state of inspection, answer."""
+        told: dict[str, Any] = self._there.ask("GET", _lot(key, own=own)).json()
+        return told
+
+    def sent(self, key: str, *, own: bool = False) -> bytes:
+        """Return a lot as a signed file for the partner's own archive."""
+        return self._there.ask("GET", f"{_lot(key, own=own)}/sent.zip").content
+
+    def share(
+        self,
+        partner: str,
+        names: Sequence[str] = (),
+        *,
+        lot: str = "",
+        kept: str = "",
+        since: str = "",
+    ) -> dict[str, Any]:
+        """Share a lot with a partner: `kept` as DOSSIER:ENTRY, or instruments alone under a name.
+
+        With `since`, the version of what is shared, it is refused where somebody changed that.
+        """
+        body = {"partner": partner, "lot": lot, "names": list(names), "kept": kept}
+        told: dict[str, Any] = self._there.ask("POST", "/shared", body, _match(since)).json()
+        return told
+
+    def withdraw(self, key: str, *, since: str = "") -> None:
+        """Let a partner see a lot no more."""
+        self._there.ask("POST", f"{_lot(key, own=False)}/withdraw", None, _match(since))
+
+    def answer(
+        self,
+        key: str,
+        says: Literal["accepted", "read again"],
+        *,
+        reason: str = "",
+        since: str = "",
+    ) -> dict[str, Any]:
+        """Accept a lot as its partner, or ask with a reason that it be read again."""
+        body = {"says": says, "reason": reason}
+        place = f"{_lot(key, own=True)}/answer"
+        told: dict[str, Any] = self._there.ask("POST", place, body, _match(since)).json()
+        return told
+
+    def certificate(self, key: str, dossier: str, kind: Literal["pdf", "html"] = "pdf") -> bytes:
+        """Return the certificate of an instrument of a lot that is shared with who asks."""
+        place = f"{_lot(key, own=True)}/{quote(dossier, safe='')}/certificate.{kind}"
+        return self._there.ask("GET", place).content
+
+    # ---- gauges, charts, the report of a day -----------------------------------------------------
+
+    def gauges(self) -> tuple[Gauge, ...]:
+        """Return the gauges, what is due first before the rest, then by name."""
+        made: tuple[Gauge, ...] = whole(self._there.ask("GET", "/gauges?form=whole"))
+        return made
+
+    def gauge(self, name: str) -> Gauge:
+        """Return one gauge by name or id."""
+        place = f"/gauges/{quote(name, safe='')}?form=whole"
+        made: Gauge = whole(self._there.ask("GET", place))
+        return made
+
+    def file_study(
+        self, gauge: str, study: GaugeRequest, *, person: str = "", done: str = ""
+    ) -> None:
+        """Judge a study of a gauge, and file it in its dossier."""
+        body, _ = self._there.written(study)
+        place = f"/gauges/{quote(gauge, safe='')}/studies"
+        self._there.ask("POST", place, {"study": body, "person": person, "done": done})
+
+    def filed(self, *, since: str = "", until: str = "", most: int = MOST_READINGS) -> Filed:
+        """Return the readings that the archive holds, as charts and capability take for a sheet.
+
+        From one time on, before another (ISO 8601), and of those the newest `most`.
+        """
+        there: Any = self._there  # the server puts its own archive here
+        return Filed(there, since, until, most)
+
+    def charts(self) -> tuple[Kept, ...]:
+        """Return the charts that people have worked on, by their names."""
+        made: tuple[Kept, ...] = whole(self._there.ask("GET", "/charts?form=whole"))
+        return made
+
+    def acts(self, chart: str) -> tuple[Act, ...]:
+        """Return what was done to a chart, named by its dossier, and stands."""
+        place = f"/charts/{quote(chart, safe='')}?form=whole"
+        made: tuple[Act, ...] = whole(self._there.ask("GET", place))
+        return made
+
+    def act_on_chart(
+        self, request: ChartRequest, act: ChartAct, point: str, reason: str, *, since: str = ""
+    ) -> None:
+        """Freeze the limits of a chart over the archive, begin new ones, or leave a point out.
+
+        With `since` it is refused where the chart no longer has that version.
+        """
+        chart, _ = self._there.written(request)
+        body = {"chart": chart, "act": act, "point": point, "reason": reason}
+        body["person"] = request.person
+        self._there.ask("POST", "/charts/acts", body, _match(since))
+
+    def take_back(
+        self, chart: str, entry: str, reason: str, *, person: str = "", since: str = ""
+    ) -> None:
+        """Take back what was done to a chart, with the reason."""
+        place = f"/charts/{quote(chart, safe='')}/acts/{quote(entry, safe='')}/back"
+        self._there.ask("POST", place, {"reason": reason, "person": person}, _match(since))
+
+    def report(self, day: str) -> DailyReport:
+        """Return the report of a day, as 2026-03-31, by the server's clock."""
+        place = f"/reports/{quote(day, safe='')}?form=whole"
+        made: DailyReport = whole(self._there.ask("GET", place))
         return made
 
     # ---- looking ---------------------------------------------------------------------------------
@@ -249,6 +376,18 @@ class ThereDossiers:
     def contents(self) -> Any:
         """Count what the archive holds, and say when it was last verified and copied."""
         return whole(self._there.ask("GET", "/archive?form=whole"))
+
+
+def _side(own: bool) -> str:
+    return "/lots" if own else "/shared"
+
+
+def _lot(key: str, *, own: bool) -> str:
+    return f"{_side(own)}/{quote(key, safe='')}"
+
+
+def _match(since: str) -> dict[str, str]:
+    return {"if-match": f'"{since}"'} if since else {}
 
 
 def _at(name: str) -> str:

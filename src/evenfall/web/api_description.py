@@ -36,7 +36,8 @@ CHANGES: Mapping[str, tuple[str, ...]] = {
     "2026-11-28": (
         "1.2: lots are judged and kept, with the sample that the next one needs and their "
         "reports; `signals_now` of each standard of a gauge; the scope that each call needs; 404 "
-        "instead of 422 for an upload that is not there.",
+        "instead of 422 for an upload that is not there; gauges, charts and reports `whole`, as "
+        "the client of this program asks for them.",
     ),
 }
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""
@@ -189,9 +190,9 @@ _GAUGE = {
         )
     ),
 }
-GAUGES = _part("Gauges", _object({"gauges": _list_of(_object(_GAUGE))}))
-GAUGE = _part(
-    "Gauge", _object({**_GAUGE, "checks": _list_of(schema_of(Check, PARTS, asked=False))})
+GAUGES = _or_whole(_part("Gauges", _object({"gauges": _list_of(_object(_GAUGE))})))
+GAUGE = _or_whole(
+    _part("Gauge", _object({**_GAUGE, "checks": _list_of(schema_of(Check, PARTS, asked=False))}))
 )
 _KEPT = {
     "dossier": _text(),
@@ -199,9 +200,10 @@ _KEPT = {
     "asked": {"type": "object", "description": "which readings it is of"},
     "since": {**_text(), "description": "time from which its limits are frozen; empty for none"},
 }
-CHARTS = _part("Charts", _object({"charts": _list_of(_object(_KEPT))}))
-CHART = _part("Chart", _object({**_KEPT, "version": _text(), "acts": _list_of({"type": "object"})}))
-REPORT: Plain = {"type": "object"}
+CHARTS = _or_whole(_part("Charts", _object({"charts": _list_of(_object(_KEPT))})))
+_ACTS = {"version": _text(), "acts": _list_of({"type": "object"})}
+CHART = _or_whole(_part("Chart", _object({**_KEPT, **_ACTS})))
+REPORT = _or_whole({"type": "object"})
 _LOT = {name: _text() for name in ("key", "lot", "at", "answer", "answered", "decision", "version")}
 LOTS = _part(
     "Lots", _object({"lots": _list_of(_object({**_LOT, "partner": _text(), "count": _COUNT}))})

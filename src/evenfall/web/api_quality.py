@@ -19,6 +19,7 @@ from evenfall.web.answering import (
     Name,
     Since,
     Unit,
+    Whole,
     answered,
     named,
     once,
@@ -117,18 +118,22 @@ def _gauge(found: Gauge) -> dict[str, Any]:
 
 
 @router.get("/gauges", responses=gives(GAUGES))
-def every_gauge(request: Request) -> Response:
+def every_gauge(request: Request, form: Whole = "printed") -> Response:
     """List the gauges, what is due first."""
     found = gauges(shop_of(request).dossiers)
+    if form == "whole":
+        return answered(request, found, form=form)
     return answered(request, {"gauges": [_gauge(one) for one in found]})
 
 
 @router.get("/gauges/{name}", responses=gives(GAUGE, 200, 404))
-def one_gauge(request: Request, name: Name) -> Response:
+def one_gauge(request: Request, name: Name, form: Whole = "printed") -> Response:
     """Show a gauge: calibration, uncertainty, and each reading of its check standards."""
     shop = shop_of(request)
     found = gauge(shop.dossiers, named(shop, name))
     _of_a_gauge(found)
+    if form == "whole":
+        return answered(request, found, form=form)
     return answered(request, {**_gauge(found), "checks": plain(found.checks)})
 
 
@@ -182,18 +187,22 @@ def _chart(shop: Shop, kept: Kept) -> dict[str, Any]:
 
 
 @router.get("/charts", responses=gives(CHARTS))
-def every_chart(request: Request) -> Response:
+def every_chart(request: Request, form: Whole = "printed") -> Response:
     """List the charts that people have worked on: limits frozen, begun again, points left out."""
-    kept = kept_charts(shop_of(request).dossiers.archive)
+    kept = tuple(kept_charts(shop_of(request).dossiers.archive))
+    if form == "whole":
+        return answered(request, kept, form=form)
     return answered(request, {"charts": [plain(one) for one in kept]})
 
 
 @router.get("/charts/{chart}", responses=gives(CHART, 200, 404))
-def one_chart(request: Request, chart: Chart) -> Response:
+def one_chart(request: Request, chart: Chart, form: Whole = "printed") -> Response:
     """Show what was done to a chart and stands."""
     shop = shop_of(request)
-    values = _chart(shop, _kept(shop, chart))
-    return answered(request, values, version=values["version"])
+    kept = _kept(shop, chart)
+    values = _chart(shop, kept)
+    made = acts_on(shop.dossiers.archive, kept.name) if form == "whole" else values
+    return answered(request, made, form=form, version=values["version"])
 
 
 @router.post(
@@ -252,9 +261,11 @@ def take_back(
 
 
 @router.get("/reports/{day}", responses=gives(REPORT))
-def report(request: Request, day: Day, unit: Unit = None) -> Response:
+def report(request: Request, day: Day, unit: Unit = None, *, form: Whole = "printed") -> Response:
     """Report a day: what came through, what signals, what is capable, which gauges are due."""
     made = daily_report(shop_of(request).dossiers, ReportRequest(day))
+    if form == "whole":
+        return answered(request, made, form=form)
     return answered(request, with_words(made.values(), unit or "mm"))
 
 

@@ -128,6 +128,7 @@ def test_terms_other_than_the_agreement_are_one_sentence(tmp_path: Path) -> None
         (("--level", "III"), "says II, not III"),
         (("--sort", "double"), "says single, not double"),
         (("--one-in", 3), "says 1, not 3"),
+        (("--sample", 20), "is 50 pieces, and not 20"),
     ):
         done = run(*at, "--pieces", 500, "--found", 0, "--name", "L-2", *terms)
         assert done.exit_code == 2, done.output

@@ -189,6 +189,16 @@ def test_a_lot_is_judged_as_on_the_command_line(tmp_path: Path) -> None:
             assert late.status_code == 412, late.text
             for wrong in ({"pieces": 1}, {"found": [-1]}, {"level": "IV"}, {"method": "all"}):
                 assert client.post("judged", json={**asked, **wrong}).status_code == 422, wrong
+            for wrong, said in (
+                ({"aql_percent": 4}, "The agreement of these lots says 1, not 4."),
+                ({"method": "double"}, "says single, not double."),
+                ({"quantity": "relief"}, "says none, not relief."),
+                ({"sample": [20]}, "The sample that the lot needs is 50 pieces, and not 20"),
+                ({"sample": [50], "found": [0, 0]}, "and not 50"),
+            ):
+                refused = client.post("judged", json={**asked, "name": "L-4", **wrong})
+                assert refused.status_code == 422, wrong
+                assert said in refused.text
             for absent in ("judged/none", f"{place}/none/report.pdf"):
                 assert client.get(absent).status_code == 404, absent
             with Connection(HERE, http=TestClient(app, base_url=HERE)) as connection:

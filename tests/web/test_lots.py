@@ -215,7 +215,7 @@ def test_limits_keep_the_unit_that_they_were_typed_in(
 ) -> None:
     _, browsers = team
     manager = browsers["manager"]
-    ask = {"supplier": OURS, "model": "Tesquil", "pieces": "90", "method": "s", "unit": "in"}
+    ask = {"supplier": OURS, "model": "Tesquil", "pieces": "90", "unit": "in"}
     ask |= {"quantity": "relief", "lower": "0.004", "upper": "0,012"}
     asked = manager.get("/judged", params=ask).text  # by a page that shows mm
     assert asked.count('type="hidden" name="unit" value="in"') == 2
@@ -249,6 +249,15 @@ def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
     assert "was judged already" in again[1]
     assert post(manager, "/judged", **ask, name="L-2", found="0", seen="x")[0] == 412
     assert post(manager, "/judged", **ask, name="L-2", found="none")[0] == 422
+    for terms, said in (
+        ({"aql": "10"}, "The agreement of these lots says 4, not 10."),
+        ({"quantity": "relief"}, "says none, not relief."),
+        ({"sigma": "0.02"}, "says none, not 0.02."),
+    ):
+        assert said in manager.get("/judged", params={**ask, **terms}).text
+        refused = post(manager, "/judged", **{**ask, **terms}, name="L-2", found="0")
+        assert refused[0] == 422
+        assert said in refused[1]
     wrong = manager.get("/judged", params={**ask, "model": "New", "aql": "0.7"})
     assert wrong.status_code == 200
     assert "There is no table for an acceptance quality limit of 0.7 %" in wrong.text

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from functools import wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -25,8 +24,8 @@ if TYPE_CHECKING:
     from evenfall.workshop.measured_lots import MeasuredLotOutcome
 
 _NEEDS_ARCHIVE = (
-    "Name the archive, the supplier and the model: only a lot that is kept there has instruments, "
-    "a receiver, a person, a day, a reason and a report, or is skipped."
+    "Name the archive, the supplier and the model: only a lot that is kept there has a sample of "
+    "instruments or of a size, a receiver, a person, a day, a reason and a report, or is skipped."
 )
 
 
@@ -38,6 +37,7 @@ class _Kept(NamedTuple):
     model: str
     receiver: str
     name: str
+    sample: tuple[int, ...]
     instruments: tuple[str, ...]
     skipped: bool
     one_in: int | None
@@ -56,38 +56,32 @@ class _Kept(NamedTuple):
     def only_kept(self) -> bool:
         """Whether something is asked that only a lot in an archive has."""
         texts = (self.receiver, self.new_agreement, self.reason, self.person, self.done)
-        return any((*texts, self.instruments, self.skipped, self.report, self.one_in))
+        return any((*texts, self.sample, self.instruments, self.skipped, self.report, self.one_in))
 
     def judged(self, result: Result, pieces: int, found: tuple[int, ...], **agreed: Any) -> int:
         """Judge a lot and keep it, or say which sample it needs; return the exit status."""
         from evenfall import workshop
-        from evenfall.workshop.kept_lots import lots_of
-        from evenfall.workshop.lot_keeping import check_agreed
         from evenfall.workshop.lot_reports import lot_report
 
         with workshop.archive(self.address, make=True) as dossiers:
 
             def step(_request: None, _progress: Progress) -> KeptLotOutcome:
-                whose = (self.supplier, self.model, self.receiver)
-                there = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
-                if there is not None and not self.new_agreement:
-                    check_agreed(there, one_in=self.one_in, **agreed)
-                terms = {name: value for name, value in agreed.items() if value is not None}
                 asked = workshop.JudgeRequest(
                     self.supplier,
                     self.model,
                     pieces,
                     receiver=self.receiver,
                     name=self.name,
+                    sample=self.sample,
                     found=found,
                     instruments=self.instruments,
                     skipped=self.skipped,
-                    one_in=self.one_in or 1,
+                    one_in=self.one_in,
                     new_agreement=self.new_agreement,
                     reason=self.reason,
                     person=self.person,
                     done=self.done,
-                    **terms,
+                    **agreed,
                 )
                 return dossiers.judge(asked) if asked.inspected else dossiers.next_sample(asked)
 
@@ -114,6 +108,13 @@ def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option("--model", default="", help="Which model they are of."),
         click.option("--receiver", default="", help="Who takes them over, where that is not you."),
         click.option("--name", default="", help="Name of the lot."),
+        click.option(
+            "--sample",
+            multiple=True,
+            type=click.IntRange(1),
+            help="Pieces of the sample that was taken; again for each further stage. Where another "
+            "sample is asked for by now, nothing is filed.",
+        ),
         click.option(
             "--instrument",
             "instruments",
@@ -330,8 +331,7 @@ def lot_measured(
             )
         levels = {name: agreed.pop(f"{name}_level") for name in ("lower", "upper", "sigma")}
         agreed |= {f"{name}_mm": level for name, level in levels.items()}
-        method = "sigma" if math.isfinite(levels["sigma"]) else "s"
-        return kept.judged(result, pieces, (), method=method, quantity=asked.quantity, **agreed)
+        return kept.judged(result, pieces, (), quantity=asked.quantity, **agreed)
     if kept.only_kept:
         raise click.UsageError(_NEEDS_ARCHIVE)
     agreed = {name: value for name, value in agreed.items() if value is not None}

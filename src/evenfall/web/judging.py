@@ -14,7 +14,6 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, EvenfallError, RequestError
-from evenfall.production.sampling import Plan
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import mm_per_unit, read_number
@@ -22,13 +21,12 @@ from evenfall.web.lots import standing
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
-from evenfall.workshop.kept_lots import MEASURED, read_lots
+from evenfall.workshop.kept_lots import read_lots, sizes_of
 from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import ANSWERS, lot_report
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
-    from evenfall.production.sampling import VariablesPlan
     from evenfall.units import LengthUnit
     from evenfall.workshop.kept_lots import KeptLots
 
@@ -52,14 +50,14 @@ class Asked:
     model: str = ""
     receiver: str = ""
     pieces: str = ""
-    aql: str = "1"
-    level: str = "II"
-    method: str = "single"
+    aql: str = ""
+    level: str = ""
+    method: str = ""
     quantity: str = ""
     lower: str = ""
     upper: str = ""
     sigma: str = ""
-    one_in: str = "1"
+    one_in: str = ""
     begin: str = ""  # why the count begins again
     unit: str = ""  # that the limits were typed in, whatever is chosen since
 
@@ -78,8 +76,7 @@ class Asked:
 
     def request(self, **found: Any) -> JudgeRequest:
         """Return what is asked for, with what was found."""
-        levels = {"lower": self.lower, "upper": self.upper}
-        levels["sigma"] = self.sigma if self.method == "sigma" else ""
+        levels = {"lower": self.lower, "upper": self.upper, "sigma": self.sigma}
         found |= {
             f"{name}_mm": _number(given, name) * self.mm_per_level
             for name, given in levels.items()
@@ -90,11 +87,11 @@ class Asked:
             self.model,
             _count(self.pieces, "pieces"),
             receiver=self.receiver,
-            method=self.method,  # type: ignore[arg-type]  # (held against the tables)
-            aql_percent=_number(self.aql, "aql"),
-            level=self.level,  # type: ignore[arg-type]
-            quantity=self.quantity if self.method in MEASURED else "",
-            one_in=_count(self.one_in, "one_in"),
+            method=self.method or None,  # type: ignore[arg-type]  # (held against the tables)
+            aql_percent=_number(self.aql, "aql") if self.aql.strip() else None,
+            level=self.level or None,  # type: ignore[arg-type]
+            quantity=self.quantity,
+            one_in=_count(self.one_in, "one_in") if self.one_in else None,
             new_agreement=self.begin,
             **found,
         )
@@ -130,7 +127,7 @@ def judged(request: Request) -> Response:
             shown["skip"] = outcome.lots.may_skip
             shown["measured"] = bool(outcome.lots.agreed.quantity)
             shown["version"] = outcome.lots.version
-            shown["sample"] = _sample(outcome.plan)
+            shown["sample"] = sizes_of(outcome.plan) if outcome.plan else ()
         except EvenfallError as error:
             shown["fault"] = view.say(error.said)
     keys = _keys()
@@ -179,13 +176,6 @@ def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
     }
 
 
-def _sample(plan: Plan | VariablesPlan | None) -> str:
-    """Return the sizes of a sample as a form carries them, to tell whether it is still the one."""
-    if isinstance(plan, Plan):
-        return " ".join(str(stage.size_count) for stage in plan.stages)
-    return str(plan.size_count) if plan else ""
-
-
 async def _form(request: Request) -> dict[str, str]:
     """Return the fields of a form."""
     form = await request.form()
@@ -200,6 +190,7 @@ def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) ->
     names = [one.strip() for one in re.split(r"[\n,;]", given.get("names", "")) if one.strip()]
     wanted = asked.request(
         name=given.get("name", ""),
+        sample=tuple(_count(one, "sample") for one in given.get("sample", "").split()),
         found=tuple(_count(one, "found") for one in counts),
         instruments=tuple(names),
         skipped=bool(given.get("skipped")),
@@ -208,17 +199,7 @@ def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) ->
         reason=given.get("reason", ""),
         since=given.get("seen", ""),
     )
-    dossiers, sample = shop_of(request).dossiers, given.get("sample", "")
-    if sample and not wanted.skipped:
-        now = dossiers.next_sample(wanted)
-        # a lot that came between may have changed the inspection
-        if wanted.since in ("", now.lots.version) and now.plan and sample != _sample(now.plan):
-            raise RequestError(
-                "Since you took the sample, the lots before this one changed: it is now inspected "
-                "by another sample. Ask for the sample again, and take what it lacks.",
-                at=At(field="found"),
-            )
-    dossiers.judge(wanted)
+    shop_of(request).dossiers.judge(wanted)
     return see_other("/judged")
 
 

@@ -327,6 +327,13 @@ def plan_by(agreed: LotsAgreed, state: State, pieces: int, count: int) -> Plan |
     )
 
 
+def sizes_of(plan: Plan | VariablesPlan) -> tuple[int, ...]:
+    """Return of how many pieces each sample of a plan is."""
+    if isinstance(plan, Plan):
+        return tuple(stage.size_count for stage in plan.stages)
+    return (plan.size_count,)
+
+
 def judge(
     agreed: LotsAgreed,
     state: State,

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 from evenfall.errors import At, ChangedError, RequestError
 from evenfall.records.entries import LotMethod
-from evenfall.workshop.kept_lots import lots_of
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.kept_lots import MEASURED, lots_of, sizes_of
+from evenfall.workshop.lot_keeping import LotToKeep, agreement, check_agreed, keep_lot, proposed
 from evenfall.workshop.lot_reports import shown_lots
 
 if TYPE_CHECKING:
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 Level = Literal["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]
 _PIECES = (2, 10**9)
+_TERMS = (
+    *("method", "aql_percent", "level", "quantity"),
+    *("lower_mm", "upper_mm", "sigma_mm", "one_in"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +39,9 @@ class JudgeRequest:
         Who takes it over, where that is not you.
     name
         Name of the lot, as it stands on its papers.
+    sample
+        Pieces of the sample that was taken, by stage; where another one is asked for by now,
+        nothing is filed.
     found
         Nonconforming pieces in the sample, by stage.
     instruments
@@ -42,9 +49,11 @@ class JudgeRequest:
     skipped
         Whether the lot of a qualified supplier goes without inspection.
     method, aql_percent, level, quantity, lower_mm, upper_mm, sigma_mm, one_in
-        The agreement, where none stands yet: how a lot is judged, limit [% nonconforming],
-        inspection level, what is measured, its limits and standard deviation [mm], and of how many
-        lots of a qualified supplier one is inspected.
+        The agreement: how a lot is judged, limit [% nonconforming], inspection level, what is
+        measured, its limits and standard deviation [mm], and of how many lots of a qualified
+        supplier one is inspected. What is left out is as agreed, and where nothing is agreed yet
+        one sample is sorted, or measured, by 1 %, level II, of every lot. Other terms than those
+        that stand are refused.
     new_agreement
         Why the count begins again by the agreement of this request; empty to go on with the old.
     reason, person, done
@@ -54,8 +63,8 @@ class JudgeRequest:
 
     Examples
     --------
-    >>> JudgeRequest("Ulqor Yard (invented)", "Tesquil", 500).level
-    'II'
+    >>> JudgeRequest("Ulqor Yard (invented)", "Tesquil", 500, found=(0,)).inspected
+    True
     """
 
     supplier: str
@@ -63,17 +72,18 @@ class JudgeRequest:
     pieces: int
     receiver: str = ""
     name: str = ""
+    sample: tuple[int, ...] = ()
     found: tuple[int, ...] = ()
     instruments: tuple[str, ...] = ()
     skipped: bool = False
-    method: LotMethod = "single"
-    aql_percent: float = 1.0
-    level: Level = "II"
+    method: LotMethod | None = None
+    aql_percent: float | None = None
+    level: Level | None = None
     quantity: str = ""
     lower_mm: float = math.nan
     upper_mm: float = math.nan
     sigma_mm: float = math.nan
-    one_in: int = 1
+    one_in: int | None = None
     new_agreement: str = ""
     reason: str = ""
     person: str = ""
@@ -109,6 +119,7 @@ def judge_lot(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:
             dossier=lots.dossier,
             since=request.since,
         )
+    _check_sample(lots, request)
     lot = LotToKeep(
         request.name,
         request.pieces,
@@ -126,20 +137,42 @@ def _lots(dossiers: Dossiers, request: JudgeRequest) -> KeptLots:
     """Return the lots that are there, or none yet by the agreement that is asked for."""
     whose = (request.supplier, request.model, request.receiver)
     there = lots_of(dossiers.archive, *whose) if dossiers.is_there() else None
+    asked = {name: getattr(request, name) for name in _TERMS}
+    asked = {name: value for name, value in asked.items() if not _left_out(value)}
     if there is not None and not request.new_agreement.strip():
+        check_agreed(there, **asked)
         return there
+    if request.quantity:
+        known = math.isfinite(request.sigma_mm)
+        asked.setdefault("method", MEASURED[known])
     made = agreement(
         request.supplier,
         request.model,
         receiver=request.receiver,
-        method=request.method,
-        aql_percent=request.aql_percent,
-        level=request.level,
-        quantity=request.quantity,
-        lower_mm=request.lower_mm,
-        upper_mm=request.upper_mm,
-        sigma_mm=request.sigma_mm,
-        one_in=request.one_in,
         reason=request.new_agreement,
+        **asked,
     )
     return proposed(made, there)
+
+
+def _left_out(value: object) -> bool:
+    """Say whether a term is left as agreed."""
+    return value in (None, "") or (isinstance(value, float) and math.isnan(value))
+
+
+def _check_sample(lots: KeptLots, request: JudgeRequest) -> None:
+    """Refuse a sample that was taken while another one was asked for."""
+    if not request.sample or request.skipped:
+        return
+    asked = sizes_of(lots.plan(request.pieces))
+    taken = request.sample
+    if taken != asked[: len(taken)] or len(taken) < len(request.found):
+        # a lot that came between may have changed the inspection
+        raise RequestError(
+            "The sample that the lot needs is {asked:list} pieces, and not {taken:list}: another "
+            "lot was judged since it was taken, or more than one. Ask for the sample again, and "
+            "take what it lacks.",
+            at=At(field="sample"),
+            asked=tuple(map(str, asked)),
+            taken=tuple(map(str, taken)),
+        )

@@ -83,7 +83,8 @@ def agreement(
     supplier, model = " ".join(supplier.split()), " ".join(model.split())
     if not (supplier and model):
         raise RequestError("Lots are of a supplier and a model; name both.", at=At("supplier"))
-    if (method in MEASURED) != bool(quantity):
+    limited = math.isfinite(lower_mm) or math.isfinite(upper_mm)
+    if (method in MEASURED or limited) != bool(quantity) or (quantity and method not in MEASURED):
         raise RequestError(
             "A lot that is measured needs a quantity, and a sorted one has none.",
             at=At(field="quantity"),
@@ -100,7 +101,7 @@ def agreement(
             "The sigma method needs the standard deviation, and no other method does.",
             at=At(field="sigma"),
         )
-    if quantity and not (math.isfinite(lower_mm) or math.isfinite(upper_mm)):
+    if quantity and not limited:
         raise RequestError(
             "A lot that is measured needs a lower limit, an upper limit or both.",
             at=At(field="limits"),
@@ -136,12 +137,9 @@ def proposed(agreed: LotsAgreed, there: KeptLots | None) -> KeptLots:
 def check_agreed(there: KeptLots, **asked: Any) -> None:
     """Refuse terms that are asked for where the agreement of the lots says otherwise."""
     agreed = plain(there.agreed)
-    if asked.get("method") == "s" and agreed["method"] == "sigma":
-        del asked["method"]  # the standard deviation is that of the agreement
     for name, value in asked.items():
-        given = _or_none(value) if isinstance(value, float) else value or None
         field = _FIELDS.get(name, name)
-        check_same({field: agreed[name]}, {field: given})
+        check_same({field: agreed[name]}, {field: value})
 
 
 def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:

@@ -144,7 +144,9 @@ def check_same(there: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
 
 
 def _term(value: object) -> str:
-    return "none" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    if isinstance(value, float):
+        return f"{value:g}"
+    return "none" if value in (None, "") else str(value)
 
 
 def still_inspected(state: State) -> Inspection:

@@ -14,13 +14,16 @@ from click.testing import CliRunner, Result
 from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import ChangedError, EvenfallError, RequestError
+from evenfall.production.aql_tables import plan_of
 from evenfall.production.sampling import switched
 from evenfall.production.skip_lots import SkipPlan, qualifications
 from evenfall.records import Filing
+from evenfall.workshop import Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, answer_lot, keep_lot, proposed
 from evenfall.workshop.lot_reports import lot_report, shown_lots
+from evenfall.workshop.lots import LotRecord
 from pictures.drawing import faults
 
 SUPPLIER, MODEL, RECEIVER = "Tessque Row", "Tesquil", "Ulqor Yard"
@@ -243,6 +246,46 @@ def test_a_decision_that_does_not_follow_is_shown(dossiers: Dossiers) -> None:
     assert not there.lots[-1].follows
     assert any("does not follow from its numbers" in f.sentence for f in shown_lots(there).findings)
     assert not there.lots[-1].signed_by
+
+
+def test_a_lot_of_before_stages_were_worked_out_follows(dossiers: Dossiers) -> None:
+    """By the single plan of 13; worked out, the first of two stages accepts fewer of 8."""
+    lots = begun(aql_percent=4.0, method="double")
+    lots = kept(dossiers, lots, [0] * 10)
+    assert lots.switching.state == "reduced"
+    (one,) = plan_of(500, 4.0, inspection="reduced").stages
+    facts = {"name": "L-11", "pieces": 500, "found": [one.accepted_count], "measured_mm": []}
+    facts |= {"instruments": [], "state": "reduced", "decision": "accepted", "reason": ""}
+    for more, follows in (({}, True), ({"edition": 0}, True), ({"edition": 1}, False)):
+        filed = dossiers.archive.file(lots.dossier, [Filing("lot", facts | more)])
+        there = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
+        assert there is not None
+        assert there.lots[-1].follows == follows, more
+        assert there.lots[-1].looked_count == one.size_count or not follows
+        dossiers.note(workshop.NoteRequest(lots.dossier, "again", corrects=filed[0].hash))
+    record = LotRecord(SUPPLIER, MODEL, 4.0, "II", "double")
+    for n in range(10):
+        record = record.with_lot(f"L-{n}", 500, (0,))
+    record = record.with_lot("L-11", 500, (one.accepted_count,), first=True)
+    assert record.lots[-1].edition == 0
+    held = record.file()
+    without = json.loads(held)
+    del without["lots"][-1]["edition"]
+    for content in (held, json.dumps(without).encode()):
+        again = LotRecord.read(Source("lots.json", content))
+        assert again == record
+
+
+def test_nonconformities_are_counted_over_ten(dossiers: Dossiers) -> None:
+    names = [instrument(dossiers, f"UY-{n}", good=n > 2) for n in range(13)]
+    lots = begun(aql_percent=15.0)
+    said = refused(dossiers, lots, LotToKeep("L-1", 90, instruments=tuple(names)))
+    assert "nonconformities are counted" in said
+    said = refused(dossiers, lots, LotToKeep("L-1", 90, (2,), instruments=tuple(names)))
+    assert "Nonconforming by their proofs: 3 of 13 instruments, not 2." in said
+    lots = keep_lot(dossiers, lots, LotToKeep("L-1", 90, (20,), instruments=tuple(names)))
+    told = " ".join(one.sentence for one in shown_lots(lots).findings)
+    assert "Lot L-1 is not accepted: 20 nonconformities on 13 looked at." in told
 
 
 def test_a_stopped_supplier_begins_again_with_a_reason(dossiers: Dossiers) -> None:

@@ -20,6 +20,7 @@ from scipy.stats import binom
 from draws import draws
 from evenfall.cli import main
 from evenfall.errors import BrokenFileError, RequestError
+from evenfall.pictures.operating_curve import operating_curve
 from evenfall.production.aql_tables import (
     _DOUBLE,
     _MULTIPLE,
@@ -49,7 +50,7 @@ from evenfall.production.sampling import (
 )
 from evenfall.production.staged_plans import staged
 from evenfall.workshop import Source
-from evenfall.workshop.lots import LotRecord
+from evenfall.workshop.lots import LotRecord, plan_findings
 from pictures.drawing import faults
 
 CASES = tomllib.loads(
@@ -68,6 +69,39 @@ def test_single_plans_for_normal_inspection(row: list[object]) -> None:
     for aql, (n, accepted) in zip(case["aql"], printed, strict=True):
         stage = plan_of(case["lots"][letter], aql).stages[0]
         assert (stage.size_count, stage.accepted_count) == (n, accepted), aql
+
+
+@pytest.mark.parametrize(
+    ("aql", "accepted", "at_95", "at_10"),
+    [(15.0, 5, 2.613, 9.275), (25.0, 7, 3.981, 11.771), (40.0, 10, 6.169, 15.407)],
+)
+def test_over_ten_nonconformities_are_counted(
+    aql: float, accepted: int, at_95: float, at_10: float
+) -> None:
+    """By Poisson: mean numbers in a sample accepted at 95 and 10 %.
+
+    (J. M. Cameron, Ind. Qual. Control 9 (1952) 37; from memory, three decimals.)
+    """
+    plan = plan_of(90, aql)
+    (stage,) = plan.stages
+    assert (stage.size_count, stage.accepted_count) == (13, accepted)
+    assert 13 * plan.quality_at(0.95) == pytest.approx(at_95, abs=6e-4)
+    assert 13 * plan.quality_at(0.10) == pytest.approx(at_10, abs=6e-4)
+    assert plan.acceptance(at_10 / 13, lot_count=90) == pytest.approx(0.10, abs=1e-4)
+    assert plan.decide([accepted + 30]) == "not accepted"  # more than there are pieces
+    assert plan_of(90, 10.0).decide([13]) == "not accepted"
+    with pytest.raises(RequestError, match="14 nonconforming of 13 is not possible"):
+        plan_of(90, 10.0).decide([14])
+    told = " ".join(one.sentence for one in plan_findings(plan))
+    assert f"accept at {accepted} nonconformities or fewer" in told
+    assert "nonconformities per 100 pieces" in told
+    several = plan_of(90, aql, inspection="tightened", sort="multiple")
+    single_plan = plan_of(90, aql, inspection="tightened")
+    for chance, least, most in ((0.95, 0.95 - 1e-9, 1.0), (0.10, 0.0, 0.10 + 1e-9)):
+        assert least <= several.acceptance(single_plan.quality_at(chance)) <= most
+    drawn = operating_curve(plan, 90)
+    assert "nonconformities per 100 pieces" in drawn
+    assert not faults(drawn)
 
 
 def test_two_arrows_stand_between_0_and_1() -> None:

@@ -29,6 +29,10 @@ AQLS = (
 )
 """Acceptance quality limits [% nonconforming; over 10, nonconformities per 100]."""
 
+LAST_PERCENT = 10.0
+EDITION = 1
+"""Of the plans: 0 had no stages that are worked out."""
+
 LEVELS: dict[str, str] = {
     "I": "AABCCDEFGHJKLMN",
     "II": "ABCDEFGHJKLMNPQ",
@@ -122,12 +126,14 @@ def plan_of(
     level: str = "II",
     inspection: Inspection = "normal",
     sort: Sort = "single",
+    first: bool = False,
 ) -> Plan:
     """Return the plan of a lot, arrows followed; the whole lot where the sample is as large.
 
     The single plan also stands where several stages would ask for more than the lot. For reduced
     inspection, and multiple sampling on tightened inspection, several stages are worked out from
-    the risks of the single plan.
+    the risks of the single plan. A limit over 10 counts nonconformities, of which a piece may have
+    several. With `first`, no stages are worked out: the edition 0 of the plans.
     """
     if aql_percent not in AQLS:
         raise RequestError(
@@ -135,7 +141,7 @@ def plan_of(
             "{aqls:list}, or a plan by both risks.",
             at=At(field="aql"),
             aql=aql_percent,
-            aqls=tuple(f"{one:g}" for one in AQLS if one <= 10.0),
+            aqls=tuple(f"{one:g}" for one in AQLS if one <= LAST_PERCENT),
         )
     column = AQLS.index(aql_percent)
     letter, number = _followed(LETTERS.index(code_letter(lot_count, level)), column, inspection)
@@ -143,20 +149,27 @@ def plan_of(
     if inspection == "reduced":
         refused = _reduced_refused(letter, column)
     size = _SIZES["reduced" if inspection == "reduced" else "single"][letter]
-    single = Stage(size, number, refused)
+    single, each_counts = Stage(size, number, refused), counts_each(aql_percent)
     if size >= lot_count:
-        return Plan((Stage(lot_count, number, refused),), LETTERS[letter])
+        whole = (Stage(lot_count, number, refused),)
+        return Plan(whole, LETTERS[letter], each_counts=each_counts)
     plan = Plan((single,))
     # the smallest samples, and those that accept only if nothing is found, stay single
     if sort != "single" and refused > 1 and size >= _LEAST_STAGED[sort]:
         if inspection == "reduced" or (sort == "multiple" and inspection == "tightened"):
-            plan = staged(single, _STAGES[sort])
+            if not first:
+                plan = staged(single, _STAGES[sort], each_counts=each_counts)
         elif number in (known := _DOUBLE if sort == "double" else _MULTIPLE):
             each = _SIZES[sort][letter]
             plan = Plan(tuple(Stage(each, accepted, out) for accepted, out in known[number]))
     if plan.most_count > lot_count:
         plan = Plan((single,))
-    return replace(plan, letter=LETTERS[letter])
+    return replace(plan, letter=LETTERS[letter], each_counts=each_counts)
+
+
+def counts_each(aql_percent: float) -> bool:
+    """Say whether a limit is of nonconformities per 100 pieces, not % of nonconforming ones."""
+    return aql_percent > LAST_PERCENT
 
 
 def judged(plan: Plan, found: Sequence[int], decision: Decision) -> Lot:

@@ -17,7 +17,7 @@ from scipy import special
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import At, RequestError
-from evenfall.production.aql_tables import AQLS, LETTERS, Inspection, code_letter
+from evenfall.production.aql_tables import AQLS, LAST_PERCENT, LETTERS, Inspection, code_letter
 from evenfall.production.sampling import (
     Decision,
     VariablesPlan,
@@ -36,7 +36,6 @@ SIZES = {
 _LEAST, _BETWEEN = 401, 500
 _OWN_SIZE = 25
 _FEWER = 2  # code letters
-_HIGHEST_AQL = 10.0
 _ACCEPTED = (
     *((10, 0.90), (15, 0.91), (20, 0.92), (25, 0.93), (35, 0.94), (50, 0.95)),
     *((75, 0.96), (100, 0.97), (150, 0.98)),
@@ -64,13 +63,13 @@ def measured_plan(
     letter two before, as in the tables for counts, and its k follows by the same rule (our choice).
     With a known standard deviation fewer readings keep the same two risks.
     """
-    if aql_percent not in AQLS or aql_percent > _HIGHEST_AQL:
+    if aql_percent not in AQLS or aql_percent > LAST_PERCENT:
         raise RequestError(
             "There is no plan for an acceptance quality limit of {aql:g} %; use one of "
             "{aqls:list}.",
             at=At(field="aql"),
             aql=aql_percent,
-            aqls=tuple(f"{one:g}" for one in AQLS if one <= _HIGHEST_AQL),
+            aqls=tuple(f"{one:g}" for one in AQLS if one <= LAST_PERCENT),
         )
     if inspection == "tightened":
         column = AQLS.index(aql_percent)

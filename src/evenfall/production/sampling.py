@@ -18,7 +18,7 @@ from scipy import special
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import At, RequestError
-from evenfall.production.constants import binomial, log_choices
+from evenfall.production.constants import binomial, log_choices, poisson
 
 Decision = Literal["accepted", "not accepted"]
 _LARGEST_PLAN = 20_000
@@ -40,6 +40,8 @@ class Plan:
     stages: tuple[Stage, ...]
     letter: str = ""  # code letter, if it comes from a table
     single: Stage | None = None  # the single plan whose risks it was worked out to keep
+    # nonconformities are counted, of which a piece may have several, and not nonconforming pieces
+    each_counts: bool = False
 
     @property
     def first_count(self) -> int:
@@ -55,7 +57,8 @@ class Plan:
         """Return the probability that a lot is accepted.
 
         By the binomial distribution for a share of nonconforming pieces made; by the hypergeometric
-        one for that share of a lot of so many pieces.
+        one for that share of a lot of so many pieces. Where nonconformities are counted, the share
+        is their mean number on a piece, and the distribution is Poisson's.
         """
         return sum(accepted for accepted, _, _ in self._run(share, lot_count))
 
@@ -69,12 +72,13 @@ class Plan:
         open_, taken = {0: 1.0}, 0
         for stage in self.stages:
             looked = stage.size_count * sum(open_.values())
-            made = [] if lot_count else binomial(stage.size_count, share).tolist()
+            of_lot = lot_count > 0 and not self.each_counts
+            made = [] if of_lot else self._made(stage, share).tolist()
             after: dict[int, float] = {}
             accepted = 0.0
             for found, chance in open_.items():
                 drawn = made
-                if lot_count:
+                if of_lot:
                     left = lot_count - taken
                     drawn = _without_return(bad - found, left, stage.size_count).tolist()
                 for more, p in enumerate(drawn):
@@ -90,6 +94,13 @@ class Plan:
                 accepted += sum(after.values())
             yield accepted, looked, taken
 
+    def _made(self, stage: Stage, share: float) -> FloatArray:
+        """Return the chance of each number in a stage; more than the plan bears are left out."""
+        if self.each_counts:
+            most = max(one.refused_count for one in self.stages)
+            return poisson(most, stage.size_count * share)
+        return binomial(stage.size_count, share)
+
     def outgoing_share(self, share: float, lot_count: int) -> float:
         """Return the average outgoing quality where lots not accepted are sorted and corrected."""
         unseen = sum(accepted * max(lot_count - n, 0) for accepted, _, n in self._run(share))
@@ -103,7 +114,10 @@ class Plan:
 
     def quality_at(self, probability: float) -> float:
         """Return the share of nonconforming pieces that is accepted with a probability."""
-        return quality_accepted(self.acceptance, probability)
+        most = 1.0
+        if self.each_counts:  # so many on a piece that hardly a lot is accepted
+            most = (4.0 * self.stages[-1].refused_count + 40.0) / self.most_count
+        return quality_accepted(self.acceptance, probability, most)
 
     def decide(self, found: Sequence[int]) -> Decision | None:
         """Return what the numbers found in each stage mean; None where the next one is needed."""
@@ -116,7 +130,7 @@ class Plan:
             )
         total = 0
         for stage, more in zip(self.stages, found, strict=False):
-            if not 0 <= more <= stage.size_count:
+            if more < 0 or (more > stage.size_count and not self.each_counts):
                 raise RequestError(
                     "{found} nonconforming of {size} is not possible.",
                     at=At(field="found"),
@@ -131,9 +145,11 @@ class Plan:
         return "accepted" if len(found) == len(self.stages) else None
 
 
-def quality_accepted(acceptance: Callable[[float], float], probability: float) -> float:
+def quality_accepted(
+    acceptance: Callable[[float], float], probability: float, most: float = 1.0
+) -> float:
     """Return the share that a falling curve of acceptance brings to a probability."""
-    low, high = 0.0, 1.0
+    low, high = 0.0, most
     for _ in range(60):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if acceptance(middle) > probability else (low, middle)

@@ -2,14 +2,15 @@
 
 Along Wald's two lines (A. Wald, Ann. Math. Stat. 16 (1945) 117) a lot is accepted or not as soon as
 what was found says enough. Here they are cut into equal stages and rounded to whole numbers; of the
-plans that keep both risks exactly, by the binomial distribution, the one that looks at the fewest
-pieces of good lots is taken. It is not the plan that a standard prints for the same place.
+plans that keep both risks exactly, by the distribution that the single plan has, the one that looks
+at the fewest pieces of good lots is taken. It is not the plan that a standard prints for the same
+place.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from evenfall.arrays import FloatArray
-from evenfall.production.constants import binomial
+from evenfall.production.constants import binomial, poisson
 from evenfall.production.sampling import Plan, Stage
 
 GOOD, BAD = 0.95, 0.10
@@ -36,41 +37,50 @@ _Counts = NDArray[np.int64]
 
 
 @lru_cache(maxsize=1024)
-def staged(single: Stage, count: int) -> Plan:
+def staged(single: Stage, count: int, *, each_counts: bool = False) -> Plan:
     """Return the plan of `count` stages in the place of a single one.
+
+    Of nonconforming pieces or, with `each_counts`, of nonconformities.
 
     Between the numbers of a single plan for reduced inspection a lot is accepted, but reduced
     inspection ends; the last stage then has such a gap too. Where no equal stages keep the risks,
     the sample itself is taken in parts, and left as soon as too many are found.
     """
     n, clear, most = single.size_count, single.accepted_count, single.refused_count - 1
-    if most >= n:  # every lot is accepted
+    if most >= n and not each_counts:  # every lot is accepted
         return Plan((single,))
-    shares = [_quality(n, most, chance) for chance in (GOOD, BAD, _EVEN)]
-    told = [_quality(n, clear, chance) for chance in _TOLD_BY] if clear < most else []
+    quality = _quality_by(each_counts)
+    shares = [quality(n, most, chance) for chance in (GOOD, BAD, _EVEN)]
+    told = [quality(n, clear, chance) for chance in _TOLD_BY] if clear < most else []
     best, made = float(n), _in_parts(single, count)
     least, greatest = math.ceil(n / count), min(int(_MOST_RATIO * n / count), n - 1)
     for each in range(least, greatest + 1, max(1, (greatest - least) // _TRIED)):
-        take, leave = _lines(single, each, count)
-        run = _run(take, leave, each, shares)
+        take, leave = _lines(single, each, count, each_counts)
+        run = _run(take, leave, each, shares, each_counts)
         keeps = (run.accepted[0] >= GOOD - _SAME) & (run.accepted[1] <= BAD + _SAME)
         keeps &= (run.looked[:2] < n).all(axis=0)
         keeps &= run.looked[0] < best - _SAME
         if told and keeps.any():
             take, leave, run = take[keeps], leave[keeps], run.of(keeps)
-            off = _run(take, leave, each, told).clear - np.array(_TOLD_BY)[:, None]
+            off = _run(take, leave, each, told, each_counts).clear - np.array(_TOLD_BY)[:, None]
             keeps = np.abs(off).max(axis=0) <= _AS_OFTEN
         if keeps.any():
             at = int(np.where(keeps, run.looked[0], np.inf).argmin())
             best = float(run.looked[0, at])
             numbers = zip(take[at].tolist(), leave[at].tolist(), strict=True)
             made = tuple(Stage(each, *pair) for pair in numbers)
-    return Plan(made, single=single)
+    return Plan(made, single=single, each_counts=each_counts)
 
 
-def _quality(size: int, accepted: int, chance: float) -> float:
-    """Return the share nonconforming that a single sample accepts with a chance."""
-    return float(special.betaincinv(accepted + 1, size - accepted, 1.0 - chance))
+def _quality_by(each_counts: bool) -> Callable[[int, int, float], float]:
+    """Return what tells the share that a sample of a size accepts, by a number, with a chance."""
+
+    def quality(size: int, accepted: int, chance: float) -> float:
+        if each_counts:
+            return float(special.gammaincinv(accepted + 1, 1.0 - chance)) / size
+        return float(special.betaincinv(accepted + 1, size - accepted, 1.0 - chance))
+
+    return quality
 
 
 def _in_parts(single: Stage, count: int) -> tuple[Stage, ...]:
@@ -83,13 +93,13 @@ def _in_parts(single: Stage, count: int) -> tuple[Stage, ...]:
     )
 
 
-def _lines(single: Stage, each: int, count: int) -> tuple[_Counts, _Counts]:
+def _lines(single: Stage, each: int, count: int, each_counts: bool) -> tuple[_Counts, _Counts]:
     """Return acceptance and rejection numbers of plans along the lines, a row for each plan."""
     n, clear, most = single.size_count, single.accepted_count, single.refused_count - 1
     stages, widths = np.arange(1, count + 1), _WIDTHS[:, None]
-    slope, scale = _slope(n, clear)
+    slope, scale = _slope(n, clear, each_counts)
     low = np.floor(slope * each * stages - math.log(GOOD / BAD) / scale * widths)
-    slope, scale = _slope(n, most)
+    slope, scale = _slope(n, most, each_counts)
     over = math.log((1.0 - BAD) / (1.0 - GOOD)) / scale
     high = np.ceil(slope * each * stages + over * widths)
     low, high = np.maximum(low, -1.0), np.maximum(high, 2.0)
@@ -111,9 +121,12 @@ def _lines(single: Stage, each: int, count: int) -> tuple[_Counts, _Counts]:
     return both[:, :count], both[:, count:]
 
 
-def _slope(size: int, accepted: int) -> tuple[float, float]:
+def _slope(size: int, accepted: int, each_counts: bool) -> tuple[float, float]:
     """Return the slope of Wald's lines between both qualities, and what scales their distance."""
-    good, bad = (_quality(size, accepted, chance) for chance in (GOOD, BAD))
+    good, bad = (_quality_by(each_counts)(size, accepted, chance) for chance in (GOOD, BAD))
+    if each_counts:
+        scale = math.log(bad / good)
+        return (bad - good) / scale, scale
     scale = math.log(bad * (1.0 - good) / (good * (1.0 - bad)))
     return math.log((1.0 - good) / (1.0 - bad)) / scale, scale
 
@@ -131,14 +144,17 @@ class _Run:
         return _Run(self.accepted[:, which], self.clear[:, which], self.looked[:, which])
 
 
-def _run(take: _Counts, leave: _Counts, each: int, shares: Sequence[float]) -> _Run:
+def _run(
+    take: _Counts, leave: _Counts, each: int, shares: Sequence[float], each_counts: bool
+) -> _Run:
     width = int(leave.max())
     number = np.arange(width)
     more = number[None, :] - number[:, None]
     clear, looked, open_ = (np.zeros((len(shares), len(take))) for _ in range(3))
     for n, share in enumerate(shares):
         made = np.zeros(width)
-        drawn = binomial(each, share)[:width]
+        drawn = poisson(width, each * share) if each_counts else binomial(each, share)
+        drawn = drawn[:width]
         made[: len(drawn)] = drawn
         step = np.where(more >= 0, made[np.maximum(more, 0)], 0.0)
         still = np.zeros((len(take), width))

@@ -328,6 +328,10 @@ class LotJudged(Facts):
     state: LotState = field(metadata=choice(get_args(LotState), "how it was inspected"))
     decision: LotDecision = field(metadata=choice(get_args(LotDecision), "what was decided"))
     reason: str = field(metadata=text("why; may be empty", longest=2000))
+    edition: int = field(
+        default=-1,
+        metadata=whole(-1, 10**6, "edition of the plans; -1 where it is not said", later=True),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

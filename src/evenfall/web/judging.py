@@ -24,6 +24,7 @@ from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.workshop.kept_lots import read_lots, sizes_of
 from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import ANSWERS, lot_report
+from evenfall.workshop.lots import counted
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
@@ -126,6 +127,7 @@ def judged(request: Request) -> Response:
             shown["plan"] = [view.told(one) for one in outcome.findings]
             shown["skip"] = outcome.lots.may_skip
             shown["measured"] = bool(outcome.lots.agreed.quantity)
+            shown["counted"] = counted(outcome.plan)
             shown["version"] = outcome.lots.version
             shown["sample"] = sizes_of(outcome.plan) if outcome.plan else ()
         except EvenfallError as error:

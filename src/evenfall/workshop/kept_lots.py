@@ -29,7 +29,7 @@ from evenfall.records.entries import (
     last_of,
 )
 from evenfall.records.labels import normal
-from evenfall.workshop.lots import next_plan, next_stage, still_inspected
+from evenfall.workshop.lots import editions, next_plan, next_stage, still_inspected
 
 if TYPE_CHECKING:
     from evenfall.records.archive import Archive
@@ -267,11 +267,7 @@ def _followed(
             follows = qualified.qualified and not is_drawn(before, agreed.one_in)
             seen.append(None)
         else:
-            try:
-                plan, lot = judge(agreed, after.state, facts.pieces, facts.found, facts.measured_mm)
-                follows = (lot.decision, after.state) == (facts.decision, facts.state)
-            except RequestError:  # filed by another program
-                lot, follows = Lot(facts.decision, False, 2), False
+            plan, lot, follows = _again(agreed, after.state, facts)
             counted.append(lot)
             after = next(states)
             seen.append((facts.decision, after.state))
@@ -301,13 +297,31 @@ def _followed(
     return made
 
 
+def _again(
+    agreed: LotsAgreed, state: State, facts: LotJudged
+) -> tuple[Plan | VariablesPlan | None, Lot, bool]:
+    """Return plan and lot as judged again, and whether what was decided follows."""
+    plan, lot = None, Lot(facts.decision, False, 2)  # one that another program filed
+    for first in editions(facts.edition):
+        try:
+            given = (facts.pieces, facts.found, facts.measured_mm)
+            plan, lot = judge(agreed, state, *given, first=first)
+        except RequestError:
+            continue
+        if (lot.decision, state) == (facts.decision, facts.state):
+            return plan, lot, True
+    return plan, lot, False
+
+
 def _fed(lots: deque[Any]) -> Iterator[Any]:
     """Yield what is put in, one at a time."""
     while True:
         yield lots.popleft()
 
 
-def plan_by(agreed: LotsAgreed, state: State, pieces: int, count: int) -> Plan | VariablesPlan:
+def plan_by(
+    agreed: LotsAgreed, state: State, pieces: int, count: int, *, first: bool = False
+) -> Plan | VariablesPlan:
     """Return the plan of a lot by an agreement and the state, for so many readings."""
     if agreed.method in MEASURED:
         return plan_for(
@@ -324,6 +338,7 @@ def plan_by(agreed: LotsAgreed, state: State, pieces: int, count: int) -> Plan |
         agreed.aql_percent,
         level=agreed.level,
         sort=agreed.method,  # type: ignore[arg-type]
+        first=first,
     )
 
 
@@ -340,9 +355,11 @@ def judge(
     pieces: int,
     found: tuple[int, ...],
     measured_mm: FloatArray,
+    *,
+    first: bool = False,
 ) -> tuple[Plan | VariablesPlan, Lot]:
     """Return by which plan a lot is judged, and the lot as the switching rules ask about it."""
-    plan = plan_by(agreed, state, pieces, len(measured_mm))
+    plan = plan_by(agreed, state, pieces, len(measured_mm), first=first)
     if isinstance(plan, Plan):
         decision = plan.decide(found)
         if decision is None:

@@ -14,6 +14,7 @@ import numpy as np
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
+from evenfall.production.aql_tables import EDITION, counts_each
 from evenfall.production.sampling import Plan
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
@@ -204,8 +205,14 @@ def _inspected(
         wanted = sum(stage.size_count for stage in plan.stages[:stages])
         if len(instruments) != wanted:
             raise _wrong_size(name, wanted, len(instruments))
+        if counts_each(agreed.aql_percent) and not found:
+            raise RequestError(
+                "By this agreement nonconformities are counted, of which an instrument may have "
+                "several; say how many were found.",
+                at=At(field="found"),
+            )
         told = _nonconforming(archive, instruments)
-        if found and sum(found) != told:
+        if found and (sum(found) < told or (sum(found) > told and not plan.each_counts)):
             raise RequestError(
                 "Nonconforming by their proofs: {told} of {n:count instrument}, not {given}. "
                 "Correct the number, or leave it out.",
@@ -228,6 +235,7 @@ def _inspected(
         "measured_mm": measured.tolist(),
         "state": state,
         "decision": judged_lot.decision,
+        "edition": EDITION,
     }
 
 

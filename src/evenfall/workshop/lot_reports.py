@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
 from evenfall.errors import Finding
+from evenfall.production.aql_tables import counts_each
 from evenfall.production.sampling import Plan
 from evenfall.wording import plain_line, say, sentence
-from evenfall.workshop.lots import CONSUMER, PRODUCER, STATES, plan_findings
+from evenfall.workshop.lots import CONSUMER, PRODUCER, STATES, counted, plan_findings
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
@@ -123,7 +124,9 @@ def decision_findings(lots: KeptLots, lot: KeptLot) -> list[Finding]:
         )
     else:
         said = sentence(
-            "Lot {name} is {decision}: {found} nonconforming of {looked} looked at.",
+            "Lot {name} is {decision}: {found} nonconforming of {looked} looked at."
+            if counted(lot.plan) == "nonconforming"
+            else "Lot {name} is {decision}: {found} nonconformities on {looked} looked at.",
             name=lot.name,
             decision=lot.decision,
             found=sum(lot.found),
@@ -256,10 +259,11 @@ def _report_page(made: KeptLotOutcome, lot: KeptLot, unit: LengthUnit) -> Page:
     from evenfall.pages.lot_report import lot_report_page
 
     agreed = made.lots.agreed
+    limit = "{aql:g} per 100" if counts_each(agreed.aql_percent) else "{aql:g} %"
     facts = [
         ("Pieces", str(lot.pieces)),
         ("Judged", lot.at[:10]),
-        ("Quality limit", say(sentence("{aql:g} %", aql=agreed.aql_percent), unit)),
+        ("Quality limit", say(sentence(limit, aql=agreed.aql_percent), unit)),
         ("Level", agreed.level),
         ("Inspection", lot.state),
         ("Reason", lot.reason),

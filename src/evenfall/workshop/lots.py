@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from evenfall.codec import plain
 from evenfall.codec.parsing import parse_json
 from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError, silent
-from evenfall.production.aql_tables import AQLS, LEVELS, Inspection, Sort, judged, plan_of
+from evenfall.production.aql_tables import AQLS, EDITION, LEVELS, Inspection, Sort, judged, plan_of
 from evenfall.production.sampling import (
     Decision,
     Lot,
@@ -37,6 +37,7 @@ SCHEMA = "evenfall/lots@0"
 _LARGEST_RECORD_BYTES = 10_000_000
 AQL_PERCENT, LEVEL = 1.0, "II"
 SORT: Sort = "single"
+UNSAID = -1
 """What is agreed on where nothing else is said."""
 PRODUCER, CONSUMER = 0.95, 0.10
 """Probabilities of acceptance that describe a plan (common practice, no source)."""
@@ -54,6 +55,7 @@ class Judged:
     clearly: bool  # see `evenfall.production.sampling.Lot`
     number_count: int
     between: bool
+    edition: int = EDITION  # of the plans it was judged by
 
     @property
     def lot(self) -> Lot:
@@ -98,36 +100,77 @@ class LotRecord:
                 raise broken
             for one in lots:
                 found = tuple(int(n) for n in one["found"])
-                made = made.with_lot(str(one["name"]), int(one["pieces"]), found)
-                lot = made.lots[-1]
-                if lot.decision != one["decision"] or lot.state != one["state"]:
-                    raise broken
+                lot = str(one["name"]), int(one["pieces"]), found
+                made = made.with_kept(*lot, edition=int(one.get("edition", UNSAID)), kept=one)
         except (KeyError, TypeError, ValueError, AttributeError, RequestError):
             raise broken from None
         return made
 
-    def plan(self, pieces: int) -> Plan:
+    def plan(self, pieces: int, *, first: bool = False) -> Plan:
         """Return the plan of the next lot."""
-        state = self.switching.state
-        return next_plan(state, pieces, self.aql_percent, level=self.level, sort=self.sort)
+        terms = (self.switching.state, pieces, self.aql_percent)
+        return next_plan(*terms, level=self.level, sort=self.sort, first=first)
 
-    def with_lot(self, name: str, pieces: int, found: tuple[int, ...]) -> LotRecord:
+    def with_kept(
+        self,
+        name: str,
+        pieces: int,
+        found: tuple[int, ...],
+        *,
+        edition: int,
+        kept: Mapping[str, Any],
+    ) -> LotRecord:
+        """Return the record with a lot that it held; `RequestError` where that does not follow."""
+        for first in editions(edition):
+            try:
+                made = self.with_lot(name, pieces, found, first=first)
+            except RequestError:
+                continue
+            lot = made.lots[-1]
+            if (lot.decision, lot.state) == (kept["decision"], kept["state"]):
+                return made
+        raise RequestError("A lot of the record does not follow from its numbers.")
+
+    def with_lot(
+        self, name: str, pieces: int, found: tuple[int, ...], *, first: bool = False
+    ) -> LotRecord:
         """Return the record with one lot more; all stages that its plan asks for must be there."""
-        plan, state = self.plan(pieces), self.switching.state
+        plan, state = self.plan(pieces, first=first), self.switching.state
         decision = plan.decide(found)
         if decision is None:
             raise next_stage(plan, found, name or str(len(self.lots) + 1))
         lot = judged(plan, found, decision)
         one = Judged(
-            name, pieces, found, state, decision, lot.clearly, lot.number_count, lot.between
+            name,
+            pieces,
+            found,
+            state,
+            decision,
+            lot.clearly,
+            lot.number_count,
+            lot.between,
+            0 if first else EDITION,
         )
         return replace(self, lots=(*self.lots, one))
 
 
-def next_plan(state: State, pieces: int, aql_percent: float, *, level: str, sort: Sort) -> Plan:
-    """Return the plan of a lot by the state of inspection."""
+def next_plan(
+    state: State,
+    pieces: int,
+    aql_percent: float,
+    *,
+    level: str,
+    sort: Sort,
+    first: bool = False,
+) -> Plan:
+    """Return the plan of a lot by the state of inspection; `first`, that of the edition 0."""
     inspection = still_inspected(state)
-    return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort)
+    return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort, first=first)
+
+
+def editions(said: int) -> tuple[bool, ...]:
+    """Return by which plans a lot that was kept is judged again: whether by those of edition 0."""
+    return (False, True) if said == UNSAID else (said == 0,)
 
 
 def check_same(there: Mapping[str, Any], asked: Mapping[str, Any]) -> None:
@@ -297,6 +340,22 @@ STATES: Mapping[State | Literal["skipped"], str] = {
 }
 
 
+_PERCENT = (
+    "Of lots with {good:.2f} % nonconforming this plan accepts 95 %, of lots with {bad:.2f} % it "
+    "accepts 10 %."
+)
+_PER_HUNDRED = (
+    "Of lots with {good:.1f} nonconformities per 100 pieces this plan accepts 95 %, of lots with "
+    "{bad:.1f} it accepts 10 %. A piece may have several; count each."
+)
+
+
+def counted(plan: Plan | VariablesPlan | None) -> str:
+    """Return what a plan counts, in a word."""
+    several = isinstance(plan, Plan) and plan.each_counts
+    return "nonconformities" if several else "nonconforming"
+
+
 def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
     """Return in words what a plan asks for and what it lets pass."""
     told = []
@@ -304,7 +363,8 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
         text = "Inspect {size:count piece}"
         if len(plan.stages) > 1:
             text = "Stage {number}: inspect {size:count piece}{more}"
-        accept = sentence("accept at {most} nonconforming or fewer", most=stage.accepted_count)
+        most = stage.accepted_count
+        accept = sentence("accept at {most} {what} or fewer", most=most, what=counted(plan))
         if stage.accepted_count < 0:
             accept = sentence("accept only after the next stage")
         more = " more" * (number > 1)
@@ -334,8 +394,7 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
     told.append(
         Finding(
             "lot",
-            "Of lots with {good:.2f} % nonconforming this plan accepts 95 %, of lots with "
-            "{bad:.2f} % it accepts 10 %.",
+            _PER_HUNDRED if plan.each_counts else _PERCENT,
             severity="note",
             good=100.0 * plan.quality_at(PRODUCER),
             bad=100.0 * plan.quality_at(CONSUMER),
@@ -362,10 +421,11 @@ def _findings(made: LotOutcome) -> list[Finding]:
     bad = made.decision != "accepted"
     said = Finding(
         "lot",
-        "The lot is {decision}: {found} nonconforming found.",
+        "The lot is {decision}: {found} {what} found.",
         severity="warning" if bad else "note",
         decision=made.decision,
         found=found,
+        what=counted(made.plan),
     )
     after = made.record.switching.state
     text = "The next lot: {state}."

@@ -181,6 +181,16 @@ HOSTILE: list[tuple[str, str, dict[str, tuple[int, str]]]] = [
         (text, hostile([*STEADY, text]), dict.fromkeys(COMMANDS, (2, NO_NUMBER.format(text))))
         for text in ("nan", "inf", "-", "0.2.1")
     ),
+    (
+        "numbers whose squares are none",
+        hostile([1e308, -1e308] * 6),
+        dict.fromkeys(COMMANDS, (2, '"1e+308" is larger than any reading')),
+    ),
+    (
+        "as good as constant",
+        hostile([0.2, 0.2 + 1e-13] * 6),
+        {"capability": (1, "12 readings say little")},
+    ),
     ("no rows", hostile([]), dict.fromkeys(COMMANDS, (2, "No row holds a value."))),
     (
         "units of two kinds",
@@ -234,6 +244,12 @@ def test_hostile_readings_get_one_sentence_or_the_textbooks_answer(
     done = run(name, path, *more)
     assert (done.exit_code, said in done.output) == (status, True), done.output[:2000]
     assert status != 2 or done.output.count("evenfall: ") == 1
+
+
+def test_a_quality_limit_of_nothing_is_not_the_usual_one() -> None:
+    done = run("lot", "--pieces", 200, "--aql", 0)
+    assert done.exit_code == 2
+    assert "There is no table for an acceptance quality limit of 0 %" in done.output
 
 
 def test_limits_that_leave_the_mean_outside_are_no_capability(tmp_path: Path) -> None:

@@ -41,10 +41,10 @@ def binomial(n: int, share: float) -> FloatArray:
     return np.asarray(made)
 
 
-def poisson(most: int, mean: float) -> FloatArray:
+def poisson(most: int, mean_count: float) -> FloatArray:
     """Return the chance of each number from 0 to the most, where so many come on average."""
     k = np.arange(most + 1, dtype=float)
-    return np.asarray(np.exp(special.xlogy(k, mean) - mean - special.gammaln(k + 1.0)))
+    return np.asarray(np.exp(special.xlogy(k, mean_count) - mean_count - special.gammaln(k + 1.0)))
 
 
 def range_chance(n: int, ranges_over_sigma_ratio: FloatArray) -> FloatArray:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -105,10 +106,13 @@ def best_fit(values: FloatArray, *, bound_level: float = 0.0) -> Fit:
     normal = fitted(values, "normal")
     if not normal.chance < FITS_BADLY or values.min() <= bound_level:
         return normal
-    others = [
-        fitted(values, family, bound_level=bound_level) for family in FAMILIES if family != "normal"
-    ]
-    best = max(others, key=lambda fit: fit.chance)
+    others = []
+    for family in FAMILIES:
+        if family != "normal":
+            # readings so close together that no parameters are found
+            with suppress(ValueError, RuntimeError, FloatingPointError), np.errstate(all="ignore"):
+                others.append(fitted(values, family, bound_level=bound_level))
+    best = max(others, key=lambda fit: fit.chance, default=normal)
     return best if best.chance >= FITS_BADLY else normal
 
 

@@ -146,10 +146,10 @@ class Plan:
 
 
 def quality_accepted(
-    acceptance: Callable[[float], float], probability: float, most: float = 1.0
+    acceptance: Callable[[float], float], probability: float, most_share: float = 1.0
 ) -> float:
     """Return the share that a falling curve of acceptance brings to a probability."""
-    low, high = 0.0, most
+    low, high = 0.0, most_share
     for _ in range(60):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if acceptance(middle) > probability else (low, middle)

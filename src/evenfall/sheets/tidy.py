@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TypeVar
 
 import numpy as np
 
@@ -31,7 +32,9 @@ TIDY = Layout(
 )
 """A sheet of readings of many instruments."""
 
+_LARGEST = 1e100  # beyond it squares have no number
 _NOT_FACTORS = {*TIDY.columns, "note"} - {"serial"}
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,16 +83,20 @@ class TidyTable:
 
     def taken(self, kept: Sequence[int]) -> TidyTable:
         """Return some of the readings, in the order that is given."""
+
+        def some(column: tuple[_T, ...]) -> tuple[_T, ...]:
+            return tuple(map(column.__getitem__, kept))
+
         return TidyTable(
             self.quantity,
             self.unit,
             self.inch,
             self.value[kept],
             self.sizes[kept] if len(self.sizes) else self.sizes,
-            tuple(self.time[n] for n in kept) if self.time else (),
-            tuple(self.units[n] for n in kept),
-            tuple(self.rows[n] for n in kept),
-            {name: tuple(column[n] for n in kept) for name, column in self.factors.items()},
+            some(self.time) if self.time else (),
+            some(self.units),
+            some(self.rows),
+            {name: some(column) for name, column in self.factors.items()},
             self.findings,
         )
 
@@ -215,10 +222,14 @@ def _read(row: SheetRow) -> _Read | None:
 
 def _number(text: str, column: str) -> float:
     try:
-        return read_number(text)
+        number = read_number(text)
     except ValueError:
         said = sentence("{given:quoted} is not a number such as 0.21.", given=text)
         raise _RowError(column, said) from None
+    if abs(number) > _LARGEST:
+        said = sentence("{given:quoted} is larger than any reading; correct it.", given=text)
+        raise _RowError(column, said)
+    return number
 
 
 def _time(text: str) -> tuple[int, float]:

@@ -318,7 +318,8 @@ def lot(request: LotRequest, progress: Progress = silent) -> LotOutcome:
     progress("Judging", 0.0)
     asked = {"aql": request.aql_percent, "level": request.level, "sort": request.sort}
     if request.record is None:
-        terms = (request.aql_percent or AQL_PERCENT, request.level or LEVEL, request.sort or SORT)
+        aql_percent = AQL_PERCENT if request.aql_percent is None else request.aql_percent
+        terms = (aql_percent, request.level or LEVEL, request.sort or SORT)
         record = LotRecord(request.supplier, request.model, *terms)
     else:
         record = LotRecord.read(request.record)

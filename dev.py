@@ -43,7 +43,7 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program
-  bench [...]          measure speed; the arguments go to pytest
+  bench [...]          measure speed; the arguments go to pytest, a path in place of all
   study NAME           answer a question over many invented necks and write its page in
                        docs/studies; --count N for a smaller run, --seed S for other necks
   setup                only set up"""
@@ -290,7 +290,8 @@ def docs(arguments: list[str]) -> int:
 def bench(arguments: list[str]) -> int:
     """Measure speed against the baselines named in each benchmark."""
     set_up(tools=True)
-    return call("python", "-m", "pytest", "benchmarks", *arguments)
+    named = any((ROOT / one.partition("::")[0]).exists() for one in arguments)
+    return call("python", "-m", "pytest", *([] if named else ["benchmarks"]), *arguments)
 
 
 def study(arguments: list[str]) -> int:

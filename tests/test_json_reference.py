@@ -225,7 +225,7 @@ def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
             ],
             "proof": [
                 run("prove", "g.plan.json", "gorbune-checked.csv"),
-                run("prove", "s.plan.json", "tesquil-after.csv"),
+                run("prove", "s.plan.json", "tesquil-after.csv", "--worked", "k.plan.json"),
                 run("prove", "k.plan.json", "tesquil-before.csv"),
                 run("prove", "k.plan.json", "poor.csv"),
             ],

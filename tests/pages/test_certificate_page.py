@@ -165,11 +165,16 @@ def test_the_notes_are_counted_by_their_state():
 
 
 def test_hashes_and_codes_lead_back_to_what_was_judged():
-    result = proof()
+    result = replace(proof(), worked_hashes=("ab" * 32,))
     made = certificate(result, unit="mm")
     assert made.plan_code == result.plan_hash[:10].upper()
     for text in pages_of(made):
-        for digest in (result.after_hash, result.plan_hash, result.specification_hash):
+        for digest in (
+            result.after_hash,
+            result.plan_hash,
+            *result.worked_hashes,
+            result.specification_hash,
+        ):
             assert digest in text.replace("\n", "").replace(" ", "")
         assert made.plan_code in text
 

@@ -78,5 +78,6 @@ def test_what_an_earlier_plan_took_off_is_no_wear_to_the_proof_of_the_next() -> 
         )
     ]
     assert gap_mm[1] == pytest.approx(gap_mm[0], abs=1e-9)
+    assert prove(SPEC, then, done, worked=[first]).worked_hashes == (first.content_hash,)
     # what the test is about: filed crowns taken for worn draw the line elsewhere
     assert max(np.abs(np.subtract(gap_mm[2], gap_mm[0]))) > 0.02

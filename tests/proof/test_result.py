@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -40,6 +41,22 @@ def test_a_proof_comes_back_from_its_file() -> None:
         if one.lines:
             assert one.budget.combined_uncertainty == other.budget.combined_uncertainty
             assert math.isinf(one.lines[0].degrees_of_freedom)  # null in the file
+
+
+def test_the_plans_worked_before_are_kept_and_each_counts_once() -> None:
+    proof = made_proof()
+    assert "worked_hashes" not in proof.as_dict()  # as files were before there was the key
+    earlier = ("ab" * 32, "cd" * 32)
+    plain = json.loads(json.dumps(replace(proof, worked_hashes=earlier).as_dict()))
+    back = Proof.from_dict(plain)
+    assert back.worked_hashes == earlier
+    assert back.content_hash != proof.content_hash
+    for wrong in (earlier[:1] * 2, (PLAN.content_hash,)):
+        with pytest.raises(BrokenFileError, match="a plan counts once"):
+            Proof.from_dict({**plain, "worked_hashes": list(wrong)})
+    plain["worked_hashes"] = ["an earlier plan"]
+    with pytest.raises(BrokenFileError, match="worked_hashes"):
+        Proof.from_dict(plain)
 
 
 def test_the_keys_that_other_programs_rely_on() -> None:

@@ -61,6 +61,29 @@ def test_a_plan_is_the_one_that_the_library_makes(client: TestClient) -> None:
     assert ef.Plan.from_dict(answer.json()) == made.plan
 
 
+def test_a_proof_goes_by_the_plans_worked_before(client: TestClient) -> None:
+    """What the first plan filed is no wear to the proof of the next, which names it."""
+    after = ef.Source.invented("tesquil-after.csv")
+    first = {
+        "name": "first.plan.json",
+        "text": json.dumps(client.post("plan", json=READINGS).json()),
+    }
+    asked = {"source": file(after), "specification": file(SPEC), "worked": [first]}
+    then = {"name": "then.plan.json", "text": json.dumps(client.post("plan", json=asked).json())}
+    body = {"plan": then, "readings": file(after)}
+    proved = client.post("prove", json={**body, "worked": [first]})
+    assert proved.status_code == 200, proved.text
+    made = ef.Proof.from_dict(proved.json())
+    assert made.worked_hashes == (json.loads(first["text"])["content_hash"],)
+    files = [ef.Source(one["name"], one["text"].encode()) for one in (then, first)]
+    assert made == ef.prove(ef.ProveRequest(files[0], after, worked=(files[1],))).proof
+    # named twice, or the judged plan among them, it counts once
+    more = client.post("prove", json={**body, "worked": [first, then, first]})
+    assert ef.Proof.from_dict(more.json()) == made
+    assert ef.Proof.from_dict(client.post("prove", json=body).json()).worked_hashes == ()
+    assert refused(client.post("prove", json={**body, "worked": [file(after)]}), 422)["at"]["file"]
+
+
 def test_an_answer_is_what_its_schema_says(client: TestClient) -> None:
     said = client.get("openapi.json").json()
     for name, body in {

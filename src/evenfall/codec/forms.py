@@ -112,9 +112,9 @@ def derived(**metadata: dict[str, Form]) -> dict[str, Form]:
     return {name: made["form"] for name, made in metadata.items()}
 
 
-def hash_text(meaning: str) -> dict[str, Form]:
-    """Return the metadata of a content hash."""
-    return text(meaning, longest=64, pattern="[0-9a-f]{64}")
+def hash_text(meaning: str, shape: str = "", **more: Any) -> dict[str, Form]:
+    """Return the metadata of a content hash, or of a tuple of them."""
+    return text(meaning, shape, longest=64, pattern="[0-9a-f]{64}", **more)
 
 
 def forms(of: Any) -> Mapping[str, Form]:

@@ -233,6 +233,7 @@ def certificate(
             ("Readings after work", proof.after_hash),
             ("Readings as found", proof.before_hash),
             ("Plan", proof.plan_hash),
+            *(("Plan worked before", one) for one in proof.worked_hashes),
             ("Specification", proof.specification_hash),
             ("This proof", proof.content_hash),
         ),

@@ -323,6 +323,21 @@ class Proof(FileContent):
         default=(),
         metadata=part(CrossCheck, "readings by hand beside what the heights give", "*"),
     )
+    worked_hashes: tuple[str, ...] = field(
+        default=(),
+        metadata=hash_text(
+            "content hashes of the plans that were worked before this one, oldest first: what they "
+            "took off was counted as no wear; absent if none",
+            "*",
+            later=True,
+        ),
+    )
+
+    def check(self) -> None:
+        """Refuse earlier plans of which one is named twice, or is the plan itself."""
+        named = (*self.worked_hashes, self.plan_hash)
+        if len(set(named)) < len(named):
+            raise ValueError("a plan counts once: each of worked_hashes is another one")
 
     @property
     def decided_by(self) -> tuple[Sentence, ...]:

@@ -181,6 +181,7 @@ def prove(
         gates=gates.found,
         accepted=gates.accepted,
         checks=gates.checks,
+        worked_hashes=tuple(one.content_hash for one in worked),
     )
 
 

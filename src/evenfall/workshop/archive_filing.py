@@ -180,7 +180,9 @@ def _proof(made: Proof, person: str) -> Filing:
     worst = min(crowns, key=lambda item: item.value, default=None)
     relief = values("relief")
     facts = {
-        **_head(made, made.specification_hash, made.plan_hash, made.after_hash),
+        **_head(
+            made, made.specification_hash, made.plan_hash, made.after_hash, *made.worked_hashes
+        ),
         "status": made.verdict,
         **_known(
             relief_mm=relief[0] if relief else math.nan,

@@ -266,6 +266,22 @@ def test_the_page_of_causes_says_what_the_command_says(
     assert "No answer" in text(client, bad, 422)
 
 
+def test_a_station_that_is_called_by_a_number_is_a_name(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    for number in range(60):  # stations in the middle are off, the others not: no trend over them
+        station = number % 12 + 1
+        relief_mm = STEADY[number % 30] + (0.06 if station in (5, 6) else 0.0)
+        prove(dossiers, [relief_mm], first=number, station=str(station))
+    address = "/charts/causes?quantity=relief&factor=station"
+    taken = text(client, address)
+    assert "The relief goes with station." not in taken
+    assert "say so by the field Numbers that are names." in taken
+    named = text(client, f"{address}&levels=station&levels=nothing")
+    assert "The relief goes with station." in named
+    assert 'name="levels" value="station" checked' in named
+
+
 @pytest.mark.slow
 def test_factors_that_always_go_together_are_named_before_anything_is_changed(
     dossiers: Dossiers, client: TestClient

@@ -30,6 +30,8 @@ _ASKED = (
     *(name for name in FACTORS if name not in ("serial", *_AIR_AND_TOOL)),
     *("shift", *_AIR_AND_TOOL),
 )
+_NAMES = ("model", "station", "batch", "cutter", "person")
+"""Factors whose names may be numbers, such as station 7 or batch 0042."""
 _FIRST_STEP = "What goes with a factor"
 """How the finding begins that says what to do; it stands with the verdict."""
 _VERDICTS = {
@@ -66,6 +68,7 @@ def show(request: Request, task: str = "") -> Response:
             shown["fault"], status = error.words(view.unit, WORDS), 422
     choices |= {"mosts": _MOSTS, "at_once": _AT_ONCE}
     factors = [(name, not asked.factor or name in asked.factor) for name in _ASKED]
+    choices["names"] = [(name, name in asked.levels) for name in _NAMES]
     return page(
         request, "causes.html", view, status, asked=asked, factors=factors, **choices, **shown
     )
@@ -89,7 +92,8 @@ def _fields(fields: dict[str, Any], asked: Wanted) -> dict[str, Any]:
     """Return the fields of a request: all readings one by one, and the factors that are asked."""
     kept = {name: fields[name] for name in ("source", "quantity", "only")}
     names = [name for name in asked.factor if name in _ASKED and name not in fields["only"]]
-    return {**kept, "factors": tuple(names) if set(names) < set(_ASKED) else ()}
+    levels = tuple(name for name in _NAMES if name in asked.levels)
+    return {**kept, "factors": tuple(names) if set(names) < set(_ASKED) else (), "levels": levels}
 
 
 def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> dict[str, Any]:

@@ -101,6 +101,7 @@ class Wanted:
     unit: str = ""  # that the limits were typed in, whatever is chosen since
     spec: str = ""
     factor: tuple[str, ...] = ()
+    levels: tuple[str, ...] = ()  # factors whose numbers are names
 
     @property
     def only(self) -> dict[str, str]:
@@ -426,13 +427,14 @@ def read_wanted(address: str) -> Wanted:
     one = {
         name: values[0][:200]
         for name, values in given.items()
-        if name not in ("rule", "factor", "most")
+        if name not in ("rule", "factor", "levels", "most")
     }
     most = given.get("most", [""])[0][:_DIGITS]
     return Wanted(
         **one,
         rule=tuple(given.get("rule", ())),
         factor=tuple(one[:100] for one in given.get("factor", ())),
+        levels=tuple(one[:100] for one in given.get("levels", ())),
         most=int(most) if most.isascii() and most.isdecimal() else _USUAL_MOST,
     )
 

@@ -27,7 +27,7 @@ WORDS: Mapping[str, str] = {
     "door_touch": "the place of a crown touched",
     "door_found": "the readings as found",
     "door_quantity": "the quantity",
-    "door_names": "--names at the command evenfall quality causes",
+    "door_names": "the field Numbers that are names",
     "door_accept_stiffness": "accepting the stiffness",
     "door_archive_add": "open the right instrument first, or a new one",
     "door_archive_doctor": "the command evenfall archive doctor",

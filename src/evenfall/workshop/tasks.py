@@ -232,8 +232,9 @@ def _causes(work: Work) -> dict[str, Any]:
 
     asked = work.asked
     source = Filed(work.dossiers.archive, **asked["filed"])
-    factors = tuple(asked["factors"])
-    request = CausesRequest(source, asked["quantity"], asked["only"], factors=factors)
+    factors, levels = (tuple(asked.get(name, ())) for name in ("factors", "levels"))
+    only, quantity = asked["only"], asked["quantity"]
+    request = CausesRequest(source, quantity, only, factors=factors, levels=levels)
     made = causes(request, work.progress)
     for unit in UNITS:
         work.progress("Drawing", 0.9)

@@ -9,10 +9,12 @@ reason is in `ALLOWED_SKIPS`.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import math
 import os
 import re
+import shutil
 from collections import Counter
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
@@ -109,6 +111,46 @@ def run_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder that all workers of this run share."""
     own = tmp_path_factory.getbasetemp()  # a worker's lies in that of the run
     return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
+@pytest.fixture(scope="session")
+def with_examples(kept_tables: None, run_folder: Path) -> Callable[[Path], Path]:
+    """Return what makes a folder the archive of the invented instruments: a copy, built once."""
+
+    def build(folder: Path) -> None:
+        from evenfall import workshop
+        from evenfall.workshop.examples import file_examples
+
+        with workshop.archive(str(folder), make=True) as dossiers:
+            file_examples(dossiers, at="2026-05-04T10:00:00Z")
+
+    return copied(run_folder / "examples", build)
+
+
+@pytest.fixture(scope="session")
+def with_years(kept_tables: None, run_folder: Path) -> Callable[[Path], Path]:
+    """Return what makes a folder the archive of three invented years: a copy, built once."""
+
+    def build(folder: Path) -> None:
+        from evenfall import workshop
+
+        workshop.example_archive(str(folder))
+
+    return copied(run_folder / "years", build)
+
+
+def copied(kept: Path, build: Callable[[Path], None]) -> Callable[[Path], Path]:
+    """Return what copies a folder that the first worker to want it builds for all."""
+
+    def copy(folder: Path) -> Path:
+        if not kept.exists():
+            own = kept.with_name(f"{kept.name}-{os.getpid()}")
+            build(own)
+            with contextlib.suppress(OSError):  # another worker was first; theirs will do
+                own.rename(kept)
+        return shutil.copytree(kept, folder, dirs_exist_ok=True)
+
+    return copy
 
 
 @pytest.fixture(scope="session", autouse=True)

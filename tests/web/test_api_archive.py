@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +30,7 @@ from evenfall.web.application import application
 from evenfall.workshop import gauges, kept_charts
 from evenfall.workshop.calls import use_cases
 from evenfall.workshop.daily_report import ReportRequest, daily_report
-from evenfall.workshop.examples import SERIALS, file_examples
-from evenfall.workshop.invented_years import example_archive
+from evenfall.workshop.examples import SERIALS
 from served import serving
 
 PORT = 8417
@@ -227,11 +226,12 @@ def test_methods_are_compared_side_by_side(tmp_path: Path) -> None:
 
 
 @pytest.fixture(scope="module")
-def years(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient, ef.Dossiers]]:
+def years(
+    tmp_path_factory: pytest.TempPathFactory, with_examples: Callable[[Path], Path]
+) -> Iterator[tuple[TestClient, ef.Dossiers]]:
     """Return a client of an archive of invented instruments, those in work too."""
-    folder = str(tmp_path_factory.mktemp("years") / "archive")
-    with workshop.archive(folder, make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+    folder = with_examples(tmp_path_factory.mktemp("years") / "archive")
+    with workshop.archive(str(folder)) as dossiers:
         app = application(dossiers, port=PORT)
         with TestClient(app, base_url=f"{HERE}{ROOT}") as client:
             yield client, dossiers
@@ -396,9 +396,10 @@ def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Doss
 
 
 @pytest.mark.slow
-def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
-    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+def test_lots_are_shared_seen_and_answered_by_tokens(
+    tmp_path: Path, with_examples: Callable[[Path], Path]
+) -> None:
+    with workshop.archive(str(with_examples(tmp_path / "a"))) as dossiers:
         released = [
             name
             for name in SERIALS
@@ -488,9 +489,10 @@ def test_lots_are_shared_seen_and_answered_by_tokens(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_program_elsewhere_takes_papers_tables_and_a_backup(tmp_path: Path) -> None:
-    example_archive(str(tmp_path / "archive"))
-    with serving(tmp_path / "archive") as place, ef.connect(place) as there:
+def test_a_program_elsewhere_takes_papers_tables_and_a_backup(
+    tmp_path: Path, with_years: Callable[[Path], Path]
+) -> None:
+    with serving(with_years(tmp_path / "archive")) as place, ef.connect(place) as there:
         dossiers = there.archive()
         serial = next(line.serial for line in dossiers.newest(9) if line.subject == "instrument")
         assert dossiers.paper(serial, "dossier.pdf", unit="in").startswith(b"%PDF-")

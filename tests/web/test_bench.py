@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, Page, expect
 
 from evenfall import workshop
 from evenfall.pages.drawings import square_code
-from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.examples import SERIALS
 from served import serving
 
 PAPER = "rgb(255, 255, 255)"
@@ -32,10 +32,11 @@ navigator.mediaDevices.getUserMedia = async () => {
 
 
 @pytest.fixture(scope="module")
-def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, list[str]]]:
-    folder = tmp_path_factory.mktemp("bench")
-    with workshop.archive(str(folder), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+def examples(
+    tmp_path_factory: pytest.TempPathFactory, with_examples: Callable[[Path], Path]
+) -> Iterator[tuple[str, list[str]]]:
+    folder = with_examples(tmp_path_factory.mktemp("bench"))
+    with workshop.archive(str(folder)) as dossiers:
         names = [dossiers.named(serial) for serial in SERIALS]
     with serving(folder) as place:
         yield place, names

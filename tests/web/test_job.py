@@ -20,17 +20,15 @@ from steps import (
     upload,
 )
 
-SERIAL = "WB-0001 (invented)"
 
-
-def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page: Page) -> None:
+def test_the_job_from_an_empty_archive_to_the_plan_by_keyboard(page: Page) -> None:
     page.goto("/instruments")
     press(page, page.get_by_role("link", name="New instrument").first)
     reach(page, page.locator("#kind"))
     page.keyboard.press("End")  # a specification of one's own
     page.set_input_files("#file", specification_file())
     reach(page, page.locator("#serial"))
-    page.keyboard.type(SERIAL)
+    page.keyboard.type("WB-0001 (invented)")
     press(page, page.get_by_role("button", name="Open its dossier"))
     press(page, page.get_by_role("link", name="Measure").first)
 
@@ -58,7 +56,14 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page
     expect(page.locator("#file")).to_be_enabled()
     press(page, page.locator("#file"))
     expect(page.locator("#map-head")).to_contain_text("fail by the newest readings")
+    press(page, page.get_by_role("link", name="Open the plan"))
+    expect(page.locator("#plan-head")).to_contain_text("Settings come first")
 
+
+@pytest.mark.slow
+def test_the_job_from_the_readings_to_the_certificate_by_keyboard(page: Page) -> None:
+    open_new(page, "WB-0006 (invented)")
+    file_typed(page, by_place("before"))
     for stage, said in (("settled", "Settings come first"), ("after", "3 frets come down")):
         press(page, page.get_by_role("link", name="Open the plan"))
         expect(page.locator("#plan-head")).to_contain_text(said)
@@ -86,9 +91,9 @@ def test_the_whole_job_from_an_empty_archive_to_the_certificate_by_keyboard(page
     assert "sandbox" in on_screen.headers["content-security-policy"]
 
     page.goto("/instruments")
-    page.locator("#words").press_sequentially("wb-0001")
-    page.wait_for_url(re.compile(r"words=wb-0001$"))
-    found = page.locator(".list li", has_text="WB-0001")
+    page.locator("#words").press_sequentially("wb-0006")
+    page.wait_for_url(re.compile(r"words=wb-0006$"))
+    found = page.locator(".list li", has_text="WB-0006")
     expect(found).to_contain_text("proved")
     expect(found.locator(".strip svg")).to_have_attribute("aria-label", "clear")
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -21,7 +21,7 @@ from evenfall.web.api import _rights_of
 from evenfall.web.application import application
 from evenfall.web.judging import Asked
 from evenfall.workshop.archives import Dossiers
-from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.kept_lots import lots_of
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
@@ -43,10 +43,11 @@ def lots(dossiers: Dossiers, partner: str, found: tuple[int, ...]) -> str:
 
 
 @pytest.fixture
-def team(tmp_path: Path) -> Iterator[tuple[Dossiers, dict[Role | str, TestClient]]]:
+def team(
+    tmp_path: Path, with_examples: Callable[[Path], Path]
+) -> Iterator[tuple[Dossiers, dict[Role | str, TestClient]]]:
     """Return an archive with lots of two partners, and browsers of a manager and both partners."""
-    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+    with workshop.archive(str(with_examples(tmp_path / "a"))) as dossiers:
         accounts = Accounts(dossiers.archive)
         who: tuple[tuple[str, Role, str], ...] = (
             (PERSONS[0], "manager", ""),

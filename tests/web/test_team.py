@@ -6,7 +6,7 @@ The instruments are invented, and so are the workshops and their partner.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ from evenfall.records.accounts import Accounts
 from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.web.application import application
 from evenfall.web.rights import NEEDS, ROLE_RIGHTS
-from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
 from served import ROOT, serving
@@ -161,12 +161,15 @@ PAGES = ("/people", "/tokens", "/audit", "/shared", "/judged", "/settings")
 @pytest.mark.slow
 @pytest.mark.parametrize(("wide", "scheme"), [(1280, "light"), (390, "dark")])
 def test_the_pages_of_a_team_keep_nobody_out(
-    browser: Browser, tmp_path: Path, wide: int, scheme: str
+    browser: Browser,
+    tmp_path: Path,
+    with_examples: Callable[[Path], Path],
+    wide: int,
+    scheme: str,
 ) -> None:
     if not AXE.is_file():
         pytest.skip("axe-core is not installed; npm ci installs it")
-    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+    with workshop.archive(str(with_examples(tmp_path / "a"))) as dossiers:
         accounts, lots = Accounts(dossiers.archive), SharedLots(dossiers.archive)
         accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
         accounts.join(accounts.invite("U. Quenlo", "partner", partner=FIRMS[0]), PASSWORD)
@@ -236,10 +239,12 @@ Team = tuple[TestClient, list[SharedLot], list[SharedLot], list[str]]
 
 
 @pytest.fixture(scope="module")
-def team(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Team]:
+def team(
+    tmp_path_factory: pytest.TempPathFactory, with_examples: Callable[[Path], Path]
+) -> Iterator[Team]:
     """Return a partner's browser, their lots, the other partner's, and all instruments."""
-    with workshop.archive(str(tmp_path_factory.mktemp("lots")), make=True) as dossiers:
-        file_examples(dossiers, at="2026-05-04T10:00:00Z")
+    folder = with_examples(tmp_path_factory.mktemp("lots"))
+    with workshop.archive(str(folder)) as dossiers:
         names = [dossiers.named(serial) for serial in SERIALS]
         accounts, lots = Accounts(dossiers.archive), SharedLots(dossiers.archive)
         for number, firm in enumerate(FIRMS):

@@ -27,7 +27,7 @@ from evenfall.records.queue import Queue, State, Task
 from evenfall.web.application import application
 from evenfall.web.pool import Pool
 from evenfall.workshop.archives import Dossiers
-from evenfall.workshop.examples import SERIALS, file_examples
+from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.notices import WEBHOOK
 from evenfall.workshop.story import story
 from evenfall.workshop.tasks import KINDS, Work, basis
@@ -179,10 +179,11 @@ def test_two_servers_on_one_archive_do_not_do_a_task_twice(dossiers: Dossiers) -
 
 
 @pytest.fixture(scope="module")
-def examples(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Dossiers]:
-    folder = tmp_path_factory.mktemp("examples")
-    with workshop.archive(str(folder), make=True) as made:
-        file_examples(made, at="2026-05-04T10:00:00Z")
+def examples(
+    tmp_path_factory: pytest.TempPathFactory, with_examples: Callable[[Path], Path]
+) -> Iterator[Dossiers]:
+    folder = with_examples(tmp_path_factory.mktemp("examples"))
+    with workshop.archive(str(folder)) as made:
         yield made
 
 

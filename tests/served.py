@@ -16,27 +16,39 @@ import uvicorn
 
 from evenfall import workshop
 from evenfall.web.application import application
+from evenfall.web.place import Place
 from evenfall.web.transport import listen
 
 ROOT = Path(__file__).resolve().parents[1]
 
 
 @contextmanager
-def serving(folder: Path | str, do: Any = None) -> Iterator[str]:
-    """Serve the pages of an archive and yield their address; `do` does the tasks."""
+def serving(
+    folder: Path | str, do: Any = None, place: Place | None = None, speaking: Any = None
+) -> Iterator[str]:
+    """Serve the pages of an archive and yield their address; `do` does the tasks.
+
+    `speaking` speaks TLS with a browser that calls the pages at a `place`.
+    """
     with listen(0) as listening, workshop.archive(str(folder), make=True) as dossiers:
         port = listening.getsockname()[1]
-        app = application(dossiers, port=port)
+        app = application(dossiers, port=port, place=place)
         if do is not None:
             app.state.shop.begin(beat_s=0.25, do=do)
-        settings = uvicorn.Config(app, log_config=None, access_log=False, lifespan="off")
+        settings = uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            ssl_context_factory=speaking,
+        )
         server = uvicorn.Server(settings)
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         while not server.started and thread.is_alive():
             time.sleep(0.01)
         try:
-            yield f"http://127.0.0.1:{port}"
+            yield f"http{'s' if speaking else ''}://127.0.0.1:{port}"
         finally:
             app.state.shop.leaving()
             server.should_exit = True

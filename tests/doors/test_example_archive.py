@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from evenfall import workshop
+from evenfall.cli import main
 from evenfall.errors import Cancelled, RequestError
 from evenfall.records.verifying import verify
-from evenfall.workshop import Dossiers
+from evenfall.workshop import Dossiers, invented_years
 from evenfall.workshop.invented_years import MODEL, RECEIVER, SUPPLIER
 from evenfall.workshop.kept_lots import lots_of
 from evenfall.workshop.partner_lots import shared_with
@@ -72,6 +75,7 @@ def test_what_happened_in_those_years_is_there(dossiers: Dossiers) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_the_partner_judged_lots_and_answered(dossiers: Dossiers) -> None:
     lots = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
     assert lots is not None
@@ -97,6 +101,27 @@ def test_every_byte_is_sound_and_what_is_there_is_never_touched(
     assert sorted(path.name for path in folder.rglob("*")) == before
 
 
+def test_the_command_makes_an_archive_and_says_what_is_in_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    years = invented_years._three_years
+    # the first of its steps: what the others do is seen with --all
+    monkeypatch.setattr(invented_years, "_three_years", lambda made: islice(years(made), 1))
+    folder = tmp_path / "years"
+    ran = CliRunner().invoke(main, ["archive", "example", str(folder)])
+    assert ran.exit_code == 0
+    first, told, after = ran.output.splitlines()
+    assert first.startswith("2023  Ulqor Yard and Tessque Row")
+    assert told == f"2 invented dossiers are in {folder}."
+    assert after == f"To look at one: evenfall archive show UY-0431 --archive {folder}"
+    with workshop.archive(str(folder)) as made:
+        assert made.show("height gauge 3 (invented)").entries[-1].kind == "calibration"
+        assert verify(made.archive).sound
+    again = CliRunner().invoke(main, ["archive", "example", str(folder)])
+    assert again.exit_code == 2
+    assert "There is something here already" in again.stderr
+
+
 def test_who_cancels_leaves_nothing(tmp_path: Path) -> None:
     def stop(*_told: object) -> None:
         if (tmp_path / "a").exists():
@@ -108,9 +133,10 @@ def test_who_cancels_leaves_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_same_documents_each_time(dossiers: Dossiers, tmp_path: Path) -> None:
-    workshop.example_archive(str(tmp_path / "again"))
-    with workshop.archive(str(tmp_path / "again")) as again:
+def test_the_same_documents_each_time(
+    dossiers: Dossiers, tmp_path: Path, with_years: Callable[[Path], Path]
+) -> None:
+    with workshop.archive(str(with_years(tmp_path / "again"))) as again:
         for serial in SERIALS:
             one, other = (
                 [(e.at, e.kind, e.person, str(e.said)) for e in a.show(serial).entries]

@@ -80,6 +80,24 @@ def refused(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> str:
     return error.value.sentence
 
 
+@pytest.mark.parametrize("name", ["supplier", "model", "receiver"])
+def test_a_name_without_end_is_called_so(name: str) -> None:
+    asked = {"supplier": SUPPLIER, "model": MODEL, "receiver": RECEIVER}
+    with pytest.raises(RequestError, match="one line of at most 200 printable char") as error:
+        agreement(**{**asked, name: "x" * 100_000})
+    assert error.value.at.field == name
+
+
+def test_a_lot_s_name_and_reason_without_end_are_called_so(dossiers: Dossiers) -> None:
+    lots = begun()
+    assert "at most 100 printable" in refused(dossiers, lots, LotToKeep("x" * 101, 500, (0,)))
+    endless = "x" * 2001
+    lot = LotToKeep("L-1", 500, (0,), reason=endless)
+    assert "Words are at most 2000 characters" in refused(dossiers, lots, lot)
+    with pytest.raises(RequestError, match="Words are at most 2000 characters"):
+        begun(reason=endless)
+
+
 def test_the_state_follows_from_the_lots_in_their_order(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [3, 0, 2])
     assert lots.switching.state == "tightened"

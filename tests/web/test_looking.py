@@ -3,18 +3,27 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, Page, expect
 
+from evenfall import workshop
+from evenfall.errors import silent
+from evenfall.records.queue import Task
+from evenfall.web.application import application
+from evenfall.workshop.examples import SERIALS
+from evenfall.workshop.tasks import KINDS, Work
 from oracles.surfaces import Recipe, make_scan, specification
 from served import serving
 from web.conftest import ARGUMENTS
 
 LONG_MS = 180_000
+PORT = 8417
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +52,36 @@ def open_with(page: Page, spec: Path, serial: str) -> None:
     page.fill("#serial", serial)
     page.get_by_role("button", name="Open its dossier").click()
     expect(page.get_by_role("heading", level=1)).to_have_text(serial)
+
+
+def test_a_raw_scan_is_thinned_for_its_page(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, with_examples: Callable[[Path], Path]
+) -> None:
+    points = np.random.default_rng(7).uniform(0.0, 30.0, (5000, 3))
+    np.save(tmp_path / "scan.npy", points)
+    with workshop.archive(str(with_examples(tmp_path / "archive"))) as dossiers:
+        name = dossiers.named(SERIALS[0])
+        app = application(dossiers, port=PORT)
+        shop, out = app.state.shop, tmp_path / "out"
+
+        def done(task: str) -> Task:
+            held = shop.queue.get(task)
+            made = KINDS[held.kind][1](Work(dossiers, name, held.asked, (), out, silent))
+            return replace(held, state="done", result=made)
+
+        monkeypatch.setattr(shop.pool, "shown", done)  # here, not in a process of its own
+        client = TestClient(app, base_url=f"http://127.0.0.1:{PORT}")
+        none = client.get(f"/instruments/{name}/scan/filed")
+        assert none.status_code == 422
+        assert "No scan of this instrument is filed." in none.text
+        dossiers.file(files=(workshop.Source(str(tmp_path / "scan.npy")),), instrument=name)
+        shown = client.get(f"/instruments/{name}/scan/filed")
+        app.state.shop.leave()
+    assert shown.status_code == 200
+    kept = np.fromfile(out / "points.bin", "<f4").reshape(-1, 3)
+    assert f"{len(kept):,} of 5,000 points" in shown.text
+    size = " ".join(f"{one:.3f}".rstrip("0") for one in np.ptp(kept, axis=0))
+    assert f'data-size="{size}"' in shown.text
 
 
 @pytest.mark.slow

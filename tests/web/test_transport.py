@@ -39,7 +39,7 @@ from evenfall.web.transport import (
     own_certificate,
     own_names,
 )
-from served import started
+from served import serving, started
 
 PASSWORD = "four words of a test"  # noqa: S105
 FORM = {"content-type": "application/x-www-form-urlencoded"}
@@ -235,6 +235,28 @@ def test_names_that_no_certificate_can_hold_are_left_out_or_one_sentence(
 
 
 # ---- from outside --------------------------------------------------------------------------------
+
+
+def test_the_pages_speak_tls_with_who_trusts_them_and_nothing_else(
+    tmp_path: Path, settings: Path
+) -> None:
+    place, speaking = placed("0.0.0.0", ("127.0.0.1",), own=True)  # noqa: S104
+    with serving(tmp_path / "archive", place=place, speaking=speaking) as address:
+        port = int(address.rpartition(":")[2])
+        plain = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+        plain.request("GET", "/health")
+        with pytest.raises((http.client.HTTPException, OSError)), closing(plain):
+            plain.getresponse()
+        stranger = http.client.HTTPSConnection("127.0.0.1", port, timeout=30)
+        with pytest.raises(ssl.SSLCertVerificationError), closing(stranger):
+            stranger.request("GET", "/")
+        trusting = ssl.create_default_context(cafile=settings / "tls" / "authority.crt")
+        client = http.client.HTTPSConnection("127.0.0.1", port, context=trusting, timeout=30)
+        with closing(client):
+            client.request("GET", "/instruments")
+            answer = client.getresponse()
+            assert (answer.status, answer.version) == (401, 11)
+            assert answer.headers["strict-transport-security"]
 
 
 @pytest.mark.slow

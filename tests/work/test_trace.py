@@ -98,6 +98,16 @@ def test_an_arc_is_chords_that_lie_on_it() -> None:
     assert read.length_mm[arc].sum() == pytest.approx(np.hypot(10 * np.pi, 1) + 10 * np.pi, 1e-4)
 
 
+def test_too_many_moves_are_refused_before_they_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("evenfall.work.trace.MOST_MOVES", 3)
+    with pytest.raises(ProgramError, match="has over 3 moves; split it") as error:
+        trace("G21 G90 M03\nno block\nG1 X1 (\n" + "x2\n" * 3)
+    assert error.value.findings[0].at.lines == (6,)
+    few = "G21 G90\nG0 X1\n; X2\n(turn X3)\n(turn Y4)\nG4 P0\n"
+    assert len(trace(few + "M2\n" + "G1 X5\n" * 9).line) == 1
+    assert len(trace("%\n" + few + "(the end) m 030\n" + "G1 X5\n" * 9).line) == 1
+
+
 @pytest.mark.slow
 def test_circles_without_end_are_refused_in_time() -> None:
     circles = "G21 G90 G17\nG0 X0 Y0 Z5\nF1000\n" + "G2 X0 Y0 I400 J0\n" * 5000

@@ -47,6 +47,8 @@ _STRAIGHT = re.compile(
     r"(?:N(\d{1,5}))?(?:G0?([01]))?(?:X(-?\d*\.?\d+))?(?:Y(-?\d*\.?\d+))?(?:Z(-?\d*\.?\d+))?"
     r"(?:F(\d*\.?\d+))?"
 )
+_AXES = re.compile(r"[^(;]*[XYZ]", re.IGNORECASE)
+_END = re.compile(r"M0*(2|30)(?!\d)", re.IGNORECASE)
 _WORD = re.compile(r"([A-Z])([+-]?(?:\d+\.?\d*|\.\d+))")
 _COMMENT = re.compile(r"\(([^()]*)\)")
 _REPEATED = "GM"
@@ -229,6 +231,7 @@ def trace(text: str, *, source: str = "", progress: Progress = silent) -> Traced
     if lines and not lines[-1]:
         lines.pop()
     reader = _Reader(source)
+    reader.refuse_endless(lines)
     for number, line in enumerate(lines, start=1):
         if number % 2000 == 0:
             progress("Reading the program", number / len(lines))
@@ -296,6 +299,22 @@ class _Reader:
     def refuse(self, text: str, **values: Value) -> NoReturn:
         at = At(self.source, lines=(self.number,))
         raise ProgramError([Finding("program-block", text, at, "error", **values)])
+
+    def refuse_endless(self, lines: list[str]) -> None:
+        """Refuse a program of too many blocks with axis words before any of them is read."""
+        moves = 0
+        for number, line in enumerate(lines if len(lines) > MOST_MOVES else (), start=1):
+            moves += _AXES.match(line) is not None
+            if moves > MOST_MOVES:
+                self.number = number
+                self.refuse_moves()
+            if "M" in line.upper() and _END.search(_COMMENT.sub("", line).replace(" ", "")):
+                return
+            if number > 1 and line.strip() == "%":
+                return
+
+    def refuse_moves(self) -> NoReturn:
+        self.refuse("The program has over {most:g} moves; split it.", most=MOST_MOVES)
 
     # ---- one block ----------------------------------------------------------------------------
 
@@ -520,7 +539,7 @@ class _Reader:
 
     def note(self, start: list[float], end: list[float], feed: float, speed: float) -> None:
         if len(self.moves) == MOST_MOVES:
-            self.refuse("The program has over {most:g} moves; split it.", most=MOST_MOVES)
+            self.refuse_moves()
         rapid, arc = self.motion == "G0", self.motion in ("G2", "G3")
         moved = (self.number, rapid, arc, *start, *end, feed, speed, self.tool, self.blend_mm)
         self.moves.append(moved)

@@ -16,7 +16,7 @@ from evenfall.workshop.opening import Source, check_line
 
 _LONGEST_WORDS = 20_000  # of a note
 _MOST_USES = 1_000_000
-_LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
+LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
 _SHOWN_AS = {
     "date": "calibrated",
     "valid_until": "valid-until",
@@ -156,15 +156,8 @@ def check_note(request: NoteRequest) -> None:
     said = request.words.strip() or request.photos
     if not said and request.kind in ("note", "step", "received", "fitted"):
         raise RequestError("There are no words to file; say what it is.", at=At(field="words"))
-    most = _LONGEST_WORDS if request.kind == "note" else _LONGEST_STEP
-    unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in request.words)
-    if unseen or len(request.words) > most:
-        raise RequestError(
-            "Words are at most {most} characters, in lines without control characters; change "
-            "them and file them again.",
-            at=At(field="words"),
-            most=most,
-        )
+    most = _LONGEST_WORDS if request.kind == "note" else LONGEST_STEP
+    check_words("words", request.words, most)
     if request.facts.get("valid_until") and not request.facts.get("date"):
         raise RequestError(
             "Only a calibration has a day until which it is valid; say when it was.",
@@ -181,6 +174,18 @@ def check_note(request: NoteRequest) -> None:
                 first=first,
                 last=last,
             )
+
+
+def check_words(field_name: str, words: str, most: int) -> None:
+    """Refuse words that no page could show."""
+    unseen = any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\r\n" for c in words)
+    if unseen or len(words) > most:
+        raise RequestError(
+            "Words are at most {most} characters, in lines without control characters; change "
+            "them and file them again.",
+            at=At(field=field_name),
+            most=most,
+        )
 
 
 def _uses(given: object) -> None:

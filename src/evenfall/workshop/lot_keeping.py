@@ -22,7 +22,7 @@ from evenfall.records.entries import LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key
-from evenfall.workshop.archive_requests import read_day
+from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
 from evenfall.workshop.kept_lots import (
     MEASURED,
     KeptLot,
@@ -33,6 +33,7 @@ from evenfall.workshop.kept_lots import (
     read_lots,
 )
 from evenfall.workshop.lots import check_same
+from evenfall.workshop.opening import check_line
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
 
 _SOME_LOT = 100
+_LONGEST_LOT_NAME = 100  # characters
 _FIELDS = {
     **{"aql_percent": "aql", "method": "sort"},
     **{"lower_mm": "lower", "upper_mm": "upper", "sigma_mm": "sigma"},
@@ -81,9 +83,12 @@ def agreement(
     reason: str = "",
 ) -> LotsAgreed:
     """Return how lots are to be inspected, checked as far as it can be before there is one."""
-    supplier, model = " ".join(supplier.split()), " ".join(model.split())
+    supplier, model, receiver = (" ".join(one.split()) for one in (supplier, model, receiver))
     if not (supplier and model):
         raise RequestError("Lots are of a supplier and a model; name both.", at=At("supplier"))
+    for name, given in (("supplier", supplier), ("model", model), ("receiver", receiver)):
+        check_line(name, given)
+    check_words("reason", reason, LONGEST_STEP)
     limited = math.isfinite(lower_mm) or math.isfinite(upper_mm)
     if (method in MEASURED or limited) != bool(quantity) or (quantity and method not in MEASURED):
         raise RequestError(
@@ -110,7 +115,7 @@ def agreement(
     values = {
         "supplier": supplier,
         "model": model,
-        "receiver": " ".join(receiver.split()),
+        "receiver": receiver,
         "method": method,
         "aql_percent": aql_percent,
         "level": level,
@@ -243,6 +248,8 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
     """Refuse a lot that was judged, or that comes before one that was."""
     if not name:
         raise RequestError("Name the lot, as it stands on its papers.", at=At(field="name"))
+    check_line("name", name, _LONGEST_LOT_NAME)
+    check_words("reason", lot.reason, LONGEST_STEP)
     for other in lots.every:
         if normal(other.name) == normal(name):
             raise RequestError(

@@ -300,14 +300,14 @@ def lacking_heights(
     )
 
 
-def check_line(field_name: str, given: str) -> None:
+def check_line(field_name: str, given: str, most: int = _LONGEST_NAME) -> None:
     """Refuse a number or name that no list could show."""
-    if len(given) > _LONGEST_NAME or not given.isprintable():
+    if len(given) > most or not given.isprintable():
         raise RequestError(
             "Numbers and names are one line of at most {most} printable characters; shorten "
             "this one.",
             at=At(field=field_name),
-            most=_LONGEST_NAME,
+            most=most,
         )
 
 

@@ -134,15 +134,15 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
         (("note", "UY-0417", " "), "There are no words to file"),
         (("note", "UY-0417", "", "--station", "2"), "There are no words to file"),
         (("note", "UY-0417", "x", "--part", "W-99"), 'No dossier goes by "W-99"'),
-        (("note", "UY-0417", "x", "--on", "31.3.2026"), 'on: "31.3.2026" is no day or time'),
-        (("add", "--instrument", "UY-0417", "--on", "x"), 'on: "x" is no day or time'),
+        (("note", "UY-0417", "x", "--on", "31.3.2026"), 'on: "31.3.2026" is not a day or time'),
+        (("add", "--instrument", "UY-0417", "--on", "x"), 'on: "x" is not a day or time'),
         (("note", "UY-0417", "x", "--by", "a\nb"), "by: Numbers and names are one line"),
         (("note", "UY-0417", "x", "--cutter", "\a"), "cutter: Numbers and names are one line"),
         (
             ("note", "UY-0417", "x", "--calibrated", "2026-13-01"),
-            'calibrated: "2026-13-01" is no day',
+            'calibrated: "2026-13-01" is not a day',
         ),
-        (("note", "UY-0417", "x", "--started", "soon"), 'started: "soon" is no day'),
+        (("note", "UY-0417", "x", "--started", "soon"), 'started: "soon" is not a day'),
         (
             ("note", "UY-0417", "x", "--calibrated", "2026-03-01", "--valid-until", "2026-02-01"),
             "valid-until: 2026-02-01 is before 2026-03-01",
@@ -152,11 +152,11 @@ def test_a_file_that_is_there_is_not_filed_again(place: Path) -> None:
             "ended: 2026-02-28 is before",
         ),
         (("note", "UY-0417", "x", "--valid-until", "2026-02-01"), "Only a calibration"),
-        (("find", "x", "--archive", "mysql://x"), "is no address of an archive"),
+        (("find", "x", "--archive", "mysql://x"), "is not an address of an archive"),
         (("find", "x", "--archive", ""), "Name the archive with --archive"),
-        (("find", "x", "--archive", "postgresql://"), "This is no address of a server"),
-        (("find", "x", "--archive", "postgresql://h:port/d"), "This is no address of a server"),
-        (("find", "x", "--archive", "postgresql://[::1/d"), "This is no address of a server"),
+        (("find", "x", "--archive", "postgresql://"), "This is not an address of a server"),
+        (("find", "x", "--archive", "postgresql://h:port/d"), "This is not an address of a server"),
+        (("find", "x", "--archive", "postgresql://[::1/d"), "This is not an address of a server"),
         (("find", "x", "--archive", "x" * 300), "There is no archive here"),
     ],
 )
@@ -178,7 +178,7 @@ def test_an_archive_that_is_not_there_is_not_made_by_looking(place: Path) -> Non
         (("add", "plain.csv"), "These files name no instrument"),
         (("add", "plain.csv", "--instrument", "UY-0417"), "There is no archive here"),
         (("add", PLAN, "--on", "yesterday"), "yesterday"),
-        (("import", "plain.csv"), "no exchange file"),
+        (("import", "plain.csv"), "not an exchange file"),
     ],
 )
 def test_what_is_refused_makes_no_archive(
@@ -234,7 +234,7 @@ def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
     assert "[Q. Ulbrenq]" in line
     assert "2024-05-02" in run("history", "UY-0417").output
     refused = step("plan", "UY-0417", "--settled", "--on", "soon", status=2).output
-    assert 'on: "soon" is no day or time' in refused
+    assert 'on: "soon" is not a day or time' in refused
     assert ": plan." in step("plan", "UY-0417", *who).output
 
 
@@ -376,7 +376,7 @@ def test_dossiers_go_to_a_partner_who_trusts_the_key(
     shown = run("show", "UY-0417", "--archive", "theirs").output
     assert "Withheld by the site that filed it." in shown
     assert "Tessquin" not in shown
-    assert "no exchange file" in run("import", PLAN, status=2).output
+    assert "not an exchange file" in run("import", PLAN, status=2).output
 
 
 def test_an_import_says_which_numbers_collide() -> None:

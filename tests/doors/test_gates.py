@@ -51,7 +51,7 @@ def test_measure_shows_what_to_read_again_and_still_writes(folder: Path) -> None
     assert done.exit_code == 1
     assert "To be read again before metal comes off:" in done.output
     assert "Fret 7, string 3 stands 0.3" in done.output
-    assert "over its own fret. Read it again; if it is so" in done.output
+    assert "over its own fret. Read it again; if it reads the same" in done.output
     assert 'evenfall plan --accept "lone-crown@7:3=REASON"' in done.output
     assert (folder / "slip.measurement.json").exists()
     inches = run("measure", "slip.csv", "--spec", "spec.toml", "--unit", "in")

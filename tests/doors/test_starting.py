@@ -79,7 +79,7 @@ def test_what_is_there_is_left_as_it_is() -> None:
     ("arguments", "said"),
     [
         (("sitar",), "it must be electric, acoustic, classical"),
-        (("bass", "--scale", "long"), '"long" is no length'),
+        (("bass", "--scale", "long"), '"long" is not a length'),
         (("bass", "--scale", "380"), "has a scale of 604.8 mm to 1209.6 mm, not 380.0 mm"),
         (("bass", "--strings", "gut"), '"gut" is not known here; it must be medium or light'),
         (("bass", "--name", "Zulvane\n[x]"), "one line of at most 200 printable characters"),

@@ -252,7 +252,7 @@ def test_the_schema_and_the_reader_refuse_the_same_values(table: str, key: Key) 
         good = not list(SCHEMA.iter_errors(changed))
         if good and refused:  # what only the reader knows
             said = " ".join(f.sentence for f in reader.faults)
-            assert re.search(r"fret|strings|one line|no pitch name", said), (wrong, said)
+            assert re.search(r"fret|strings|one line|not a pitch name", said), (wrong, said)
         else:
             assert refused != good, wrong
 

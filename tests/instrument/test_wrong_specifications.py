@@ -328,7 +328,7 @@ WRONG: tuple[tuple[str, str, Change, str], ...] = (
             ("crown_height = 1.2", "crown_height = 2.4"),
             ("crown_width = 2.4", "crown_width = 1.2"),
         ),
-        "A crown 2.4 mm high and 1.2 mm wide is no fret wire; check whether crown_height and "
+        "A crown 2.4 mm high and 1.2 mm wide is not fret wire; check whether crown_height and "
         "crown_width are swapped.",
     ),
     (

@@ -69,7 +69,7 @@ def test_a_day_counts_its_own_instruments_and_its_own_signals(dossiers: Dossiers
     nothing = daily_report(dossiers, ReportRequest("2026-03-04"))
     assert said(nothing)["What came through"] == [("Nothing was proved.", False)]
     for day in ("3 March", "2026-02-30", ""):
-        with pytest.raises(RequestError, match="is no day"):
+        with pytest.raises(RequestError, match="is not a day"):
             daily_report(dossiers, ReportRequest(day))
 
 

@@ -512,7 +512,7 @@ def test_a_study_is_not_filed_with_an_instrument(tmp_path: Path) -> None:
         before = dossiers.archive.entries(dossiers.named("UY-0417"))
         done = run("gauge", study, "--archive", archive, "--file-as", "UY-0417")
         assert done.exit_code == 2
-        assert "UY-0417, Tesquil is no gauge" in done.output
+        assert "UY-0417, Tesquil is not a gauge" in done.output
         assert dossiers.archive.entries(dossiers.named("UY-0417")) == before
 
 

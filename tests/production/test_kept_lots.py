@@ -178,7 +178,7 @@ def test_a_lot_comes_once_in_its_order_and_whole(dossiers: Dossiers) -> None:
     early = refused(dossiers, lots, LotToKeep("L-3", 500, (0,), done=DAY.format(1)))
     assert 'comes before lot "L-2" of 2026-03-02' in early
     no_day = refused(dossiers, lots, LotToKeep("L-3", 500, (0,), done="2026-13-40"))
-    assert '"2026-13-40" is no day or time' in no_day
+    assert '"2026-13-40" is not a day or time' in no_day
     few = instrument(dossiers, "UY-1")
     said = refused(dossiers, lots, LotToKeep("L-3", 500, instruments=(few,)))
     assert 'The sample of lot "L-3" is 50 instruments, and 1 were named' in said

@@ -68,5 +68,5 @@ def test_a_night_shift_belongs_to_the_day_on_which_it_began(zone: Callable[[str]
     times = ("2026-03-01T23:00", "2026-03-02T05:59", "2026-03-02T06:00")
     assert gathered("shift", *times) == ("2026-03-01 22:00", "2026-03-02 06:00")
     assert gathered("week", *times) == ("2026-W09", "2026-W10")
-    with pytest.raises(RequestError, match="The times are no days"):
+    with pytest.raises(RequestError, match="The times are not days"):
         gathered("shift", "0001-01-01T05:00")

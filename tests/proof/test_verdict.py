@@ -553,7 +553,7 @@ def test_cuts_off_plan_are_named_and_chance_is_not() -> None:
 def test_moved_saddles_and_nuts_are_named() -> None:
     proof = proof_of(spoilt("saddle_mm", 1, 0.12))
     (finding,) = [f for f in proof.findings if f.code == "off-plan"]
-    assert finding.sentence == "The saddle stands off plan at string 2 by +0.120 mm."
+    assert finding.sentence == "The saddle is off the plan at string 2 by +0.120 mm."
 
 
 # ---- what does not belong together -------------------------------------------------------------

@@ -408,7 +408,7 @@ def test_the_story_goes_by_when_it_was_measured(dossiers: Dossiers) -> None:
     assert "2023" in dossiers.history("UY-0417").drawing()
     shown = dossiers.show("UY-0417")
     assert [e.shown_at for e in shown.entries if e.done] == ["2023-05-02"]
-    with pytest.raises(RequestError, match="no day or time"):
+    with pytest.raises(RequestError, match="not a day or time"):
         dossiers.add(ef.AddRequest(instrument="UY-0417", job="J", done="yesterday"))
 
 

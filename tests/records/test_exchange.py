@@ -175,7 +175,7 @@ def test_a_file_of_an_unknown_key_is_shown_and_not_filed(
         assert absorbed is None
         assert len(parcel.entries) == 3
         assert list(other.dossiers()) == []
-        with pytest.raises(RequestError, match="is no key"):
+        with pytest.raises(RequestError, match="is not a key"):
             trust("abc")
         trust(parcel.key)
         trust(" ".join(parcel.key[at : at + 4] for at in range(0, 64, 4)))  # as it is read out

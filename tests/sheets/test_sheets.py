@@ -296,7 +296,7 @@ def test_actions_that_look_like_inches_are_uncertaintyed(tmp_path: Path) -> None
         ("1", "G4", "that of string 4"),
         ("4", "A4", "that of string 1"),
         ("2", "B2", "no string's here"),
-        ("2", "H9", "no pitch name"),
+        ("2", "H9", "not a pitch name"),
     ],
 )
 def test_a_pitch_of_another_string_is_refused(

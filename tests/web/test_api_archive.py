@@ -368,7 +368,7 @@ def test_a_day_is_reported_as_values_and_on_paper(years: tuple[TestClient, ef.Do
     report = client.get("reports/2026-04-07")
     assert report.json()["parts"][0]["title"] == "What came through"
     assert client.get("reports/2026-04-07/report.pdf").content.startswith(b"%PDF-")
-    assert "is no day" in client.get("reports/tomorrow").json()["error"]["sentence"]
+    assert "is not a day" in client.get("reports/tomorrow").json()["error"]["sentence"]
 
 
 @pytest.mark.slow

@@ -184,7 +184,7 @@ def test_what_is_no_exchange_file_is_refused_in_one_sentence(page: Page, tmp_pat
     page.get_by_role("button", name="Look at it").click()
     page.wait_for_url("**/archive/task/*")
     page.locator("under-way .stop").wait_for()
-    expect(page.locator("under-way .stop")).to_contain_text("no exchange file")
+    expect(page.locator("under-way .stop")).to_contain_text("not an exchange file")
 
 
 @pytest.mark.slow

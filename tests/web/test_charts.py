@@ -233,7 +233,7 @@ def test_the_report_of_a_day_leads_to_its_charts_and_to_paper(
     assert "Not in control" in text(client, place)
     paper = client.get("/charts/report.pdf?day=2026-04-07")
     assert paper.content.startswith(b"%PDF")
-    assert "is no day" in text(client, "/charts/report?day=tomorrow", 422)
+    assert "is not a day" in text(client, "/charts/report?day=tomorrow", 422)
 
 
 def by_station(dossiers: Dossiers, apart_mm: float, count: int = 60) -> None:

@@ -85,6 +85,6 @@ def test_the_work_of_an_instrument_is_no_work_of_the_archive(client: TestClient)
     task = app.state.shop.queue.put("receive", {"sizes": []}, state="receiving")  # type: ignore[attr-defined]
     answer = client.get(f"/archive/task/{task.id}")
     assert answer.status_code == 422
-    assert "no work on the archive" in answer.text
+    assert "not work on the archive" in answer.text
     filed = client.post(f"/archive/task/{task.id}/file", data={"trust": "1"})
     assert "no longer at hand" in filed.text

@@ -168,7 +168,7 @@ def test_a_reading_is_brought_to_its_target(browser: Browser, examples: tuple[st
         (f"{target + 0.5:.2f}", "0.50", "mm ▼ too much, outside limits"),
         (f"{target - 0.5:.2f}".replace(".", ","), "0.50", "mm ▲ too little, outside limits"),
         (f"{target:.3f} mm", "0.00", "○ Stop: it is there"),
-        ("abc", "?", "That is no reading"),
+        ("abc", "?", "That is not a reading"),
     ):
         read.fill(figures)
         read.press("Enter")

@@ -130,7 +130,7 @@ def test_a_gauge_is_opened_checked_and_judged_in_the_pages(
     assert "relief" in page.text
     assert "too coarse" not in page.text
     for form, said in (
-        ({"standard": "block 5", "stated": "5", "read": "much"}, "is no length"),
+        ({"standard": "block 5", "stated": "5", "read": "much"}, "is not a length"),
         ({"standard": "", "stated": "5", "read": "5"}, "Which standard"),
         ({"standard": "b", "stated": "", "read": "5"}, "stated length"),
     ):
@@ -139,7 +139,7 @@ def test_a_gauge_is_opened_checked_and_judged_in_the_pages(
         assert said in unescape(refused.text)
     for form, said in (
         ({"date": ""}, "On which day"),
-        ({"date": "2026-02-30"}, "no day"),
+        ({"date": "2026-02-30"}, "not a day"),
         ({"date": "2026-05-01", "until": "2025-05-01"}, "is before"),
     ):
         refused = client.post(f"{here}/calibrated", data=form)

@@ -114,12 +114,12 @@ def test_names_are_those_that_a_browser_sends() -> None:
     "name", ["a@b", "b\u00e4nk", "https://team.example", "", "-team", "two words"]
 )
 def test_a_name_that_no_browser_can_call_is_one_sentence(name: str) -> None:
-    with pytest.raises(RequestError, match="no name that a browser can call"):
+    with pytest.raises(RequestError, match="not a name that a browser can call"):
         placed("127.0.0.1", ("team.example", name), behind="127.0.0.1")
 
 
 def test_an_address_of_another_machine_is_one_sentence() -> None:
-    with pytest.raises(RequestError, match="no address of this machine"):
+    with pytest.raises(RequestError, match="not an address of this machine"):
         listen(0, "192.0.2.7")
 
 
@@ -133,7 +133,7 @@ def test_files_that_are_no_certificate_are_one_sentence(tmp_path: Path) -> None:
         context(tmp_path / "none.pem", key)
     text = tmp_path / "text.pem"
     text.write_text("no certificate")
-    with pytest.raises(RequestError, match="no PEM file"):
+    with pytest.raises(RequestError, match="not a PEM file"):
         context(text, key)
 
 
@@ -226,7 +226,7 @@ def test_names_that_no_certificate_can_hold_are_left_out_or_one_sentence(
     assert speaking is not None
     assert place.hosts
     assert "bänk_1" not in place.hosts
-    with pytest.raises(RequestError, match="no name that a browser can call"):
+    with pytest.raises(RequestError, match="not a name that a browser can call"):
         placed("bänk", own=True)
     long, short = (
         placed("::1", (name,), own=True)[0] for name in ("2001:DB8:0:0::7", "2001:db8::7")

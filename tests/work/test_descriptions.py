@@ -125,7 +125,7 @@ def test_blocks_that_move_nothing_are_taken(block: str) -> None:
 
 def test_something_else_is_refused_in_one_sentence() -> None:
     assert faults("x") == [
-        "a.toml, line 1: This is no description: no line of it is a [table] or a key with its "
+        "a.toml, line 1: This is not a description: no line of it is a [table] or a key with its "
         "value; give a machine, cutters, a fixture or parts (TOML) here."
     ]
     assert len(faults("[machine]\nname = 'x'\n")) == 1

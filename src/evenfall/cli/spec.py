@@ -74,7 +74,7 @@ def new(
     try:
         scale_mm = None if scale is None else read_length_mm(scale, unit)
     except ValueError:
-        text = "{given:quoted} is no length; write one such as 648 or 25.5in."
+        text = "{given:quoted} is not a length; write one such as 648 or 25.5in."
         raise RequestError(text, at=At(field="--scale"), given=scale) from None
     request = workshop.StarterRequest(kind, strings, scale_mm, frets, handed, unit, name)
     made = workshop.starter(request)

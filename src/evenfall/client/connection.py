@@ -321,7 +321,7 @@ def _url(address: str) -> httpx2.URL:
     whole = url.scheme in ("http", "https") and url.host and address.isprintable()
     if not whole or url.userinfo or url.query or url.fragment or any(map(str.isspace, address)):
         raise RequestError(
-            "{address:quoted} is no address of a server; give one as https://NAME:PORT.",
+            "{address:quoted} is not an address of a server; give one as https://NAME:PORT.",
             address=address,
         )
     return url
@@ -341,7 +341,8 @@ def _trusting(certificate: str | Path) -> ssl.SSLContext:
         return ssl.create_default_context(cafile=str(certificate))
     except (OSError, ssl.SSLError):
         raise RequestError(
-            "This is no certificate of an authority; take it from the page /trust of the server.",
+            "This is not a certificate of an authority; take it from the page /trust of the "
+            "server.",
             at=At(file=str(certificate)),
         ) from None
 

@@ -228,7 +228,8 @@ def lone_crown(seen: Seen) -> Iterator[Finding]:
             if size > max(up_mm, up_u * u):
                 text = (
                     "Fret {fret}, string {string} stands {size:length} over its own fret. Read it "
-                    "again; if it is so, look for a burr, or press the fret home there first."
+                    "again; if it reads the same, look for a burr, or press the fret home there "
+                    "first."
                 )
             elif size < -max(LONE_DOWN_MM, LONE_DOWN_U * u):
                 text = (

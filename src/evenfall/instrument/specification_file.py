@@ -279,7 +279,7 @@ class KeyReader:
                 text = "pitch {given:quoted} is out of range: it must be from C0 to B6."
                 self.fault(path, text, given=name)
         except ValueError:
-            text = "{given:quoted} is no pitch name; write one such as E4, F#3 or Bb2."
+            text = "{given:quoted} is not a pitch name; write one such as E4, F#3 or Bb2."
             self.fault(path, text, given=name)
             return ""
         return name

@@ -142,7 +142,7 @@ def _board(made: Specification) -> Iterator[tuple[Key, Finding]]:
         )
     if wire.crown_height_mm > WIRE_SHARE * wire.crown_width_mm:
         text = (
-            "A crown {height:size} high and {width:size} wide is no fret wire; check whether "
+            "A crown {height:size} high and {width:size} wide is not fret wire; check whether "
             "crown_height and crown_width are swapped."
         )
         values = {"height": wire.crown_height_mm, "width": wire.crown_width_mm}

@@ -232,7 +232,7 @@ def clearance_items(case: Case, positions: Positions, found: Clearances) -> list
             (row.count("undecided"), sentence("undecided")),
         )
         route = sentence(
-            "least sure of {n} positions{counts}",
+            "least certain of {n} positions{counts}",
             n=len(row),
             counts=_run([sentence(", {n} {kind}", n=n, kind=kind) for n, kind in counts if n]),
         )

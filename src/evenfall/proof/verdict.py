@@ -477,7 +477,7 @@ def _off_plan(case: Case, deviation: Deviation, severity: Severity) -> Iterator[
         if strings:
             yield Finding(
                 "off-plan",
-                "The {what} stands off plan at {named:phrases}.",
+                "The {what} is off the plan at {named:phrases}.",
                 At(strings=tuple(k + 1 for k in strings)),
                 severity,
                 what=what,

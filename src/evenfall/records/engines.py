@@ -58,7 +58,7 @@ class Address:
             return cls(text, None, Path(files) if files else None)
         if "://" in text:
             raise RequestError(
-                "{given:quoted} is no address of an archive; name a folder, or a database as "
+                "{given:quoted} is not an address of an archive; name a folder, or a database as "
                 "postgresql://user@host/database.",
                 given=text,
             )
@@ -215,7 +215,7 @@ def _explained(address: Address) -> Iterator[None]:
 
 def _no_server(address: Address) -> RequestError:
     return RequestError(
-        "This is no address of a server; write it as postgresql://user@host/database.",
+        "This is not an address of a server; write it as postgresql://user@host/database.",
         at=address.at,
     )
 

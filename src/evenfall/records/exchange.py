@@ -211,12 +211,13 @@ def _check_size(stream: BinaryIO) -> None:
     """Refuse what is no ZIP archive, or has too many members, before its directory is read."""
     length = stream.seek(0, io.SEEK_END)
     if length < 22:
-        raise FormatMismatchError("This is no exchange file; check its name.")
+        raise FormatMismatchError("This is not an exchange file; check its name.")
     stream.seek(length - 22)
     end = stream.read(22)
     if end[:4] != b"PK\x05\x06":
         raise FormatMismatchError(
-            "This is no exchange file, or it was cut short; check its name, or ask for it again."
+            "This is not an exchange file, or it was cut short; check its name, or ask for it "
+            "again."
         )
     disk, first, here, count, size, start, comment = struct.unpack("<HHHHIIH", end[4:])
     if count > MOST_MEMBERS or here != count:
@@ -308,7 +309,7 @@ def _manifest(content: bytes) -> dict[str, Any]:
     values = parse_json(content, name="manifest.json")
     kind, version = kind_and_version(values)
     if kind != "exchange":
-        raise FormatMismatchError("This is no exchange file; check its name.")
+        raise FormatMismatchError("This is not an exchange file; check its name.")
     if version != VERSION:
         raise UnsupportedError(
             "The exchange file has version {given}, and this program reads version {wanted}; use "

@@ -110,8 +110,8 @@ def trust(key: str) -> None:
     key = "".join(key.split()).lower()
     if not re.fullmatch("[0-9a-f]{64}", key):
         raise RequestError(
-            "{key:quoted} is no key; it has 64 digits 0 to 9 and a to f, as the partner reads them "
-            "out.",
+            "{key:quoted} is not a key; it has 64 digits 0 to 9 and a to f, as the partner reads "
+            "them out.",
             key=key,
         )
     if key not in trusted_keys():

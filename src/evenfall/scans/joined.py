@@ -237,7 +237,7 @@ def _same_points(seen: FloatArray, u: FloatArray, plan: FloatArray, names: Seque
         if float(np.median(off)) < min(SAME_MM, SAME_U * stated):
             raise unusable(
                 "{first} and {second} hold the same points where they overlap: their crowns agree "
-                "as no two scans do, so they are no repeat; name one of them, or scan once more.",
+                "as no two scans do, so this is not a repeat; name one of them, or scan once more.",
                 first=names[i],
                 second=names[j],
             )

@@ -99,8 +99,8 @@ def no_board(samples: Points, specification: Specification, unit_hint: str | Non
     units = (unit_hint,) if unit_hint else tuple(UNITS_MM)
     return unusable(
         "The scan is {long:.4g} long, {wide:.4g} wide and {deep:.4g} deep in its own unit; in "
-        "{units:or} that is no fretboard of a {scale} scale. Check that x, y and z are in one unit "
-        "and that the specification is that of this neck.",
+        "{units:or} that is not a fretboard of a {scale} scale. Check that x, y and z are in one "
+        "unit and that the specification is that of this neck.",
         long=long,
         wide=wide,
         deep=deep,

@@ -282,7 +282,9 @@ def _check_pitch(given: str, strings: tuple[int, ...], specification: Specificat
     try:
         frequency_hz = pitch_frequency_hz(given)
     except ValueError:
-        text = "The pitch {given:quoted} is no pitch name; write one such as E4, or leave it empty."
+        text = (
+            "The pitch {given:quoted} is not a pitch name; write one such as E4, or leave it empty."
+        )
         raise _CellError("pitch", text, given=given) from None
     tuned = [
         string.number

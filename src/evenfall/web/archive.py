@@ -172,7 +172,7 @@ def task_page(request: Request, name: str) -> Response:
     view = View(request)
     task = shop.pool.shown(name)
     if task.kind not in ARCHIVE_KINDS:
-        raise RequestError("This is no work on the archive; see what is under way.")
+        raise RequestError("This is not work on the archive; see what is under way.")
     came = _came_of(task, view) if task.state == "done" else {}
     return page(request, "archive_task.html", view, task=told(task, view), kind=task.kind, **came)
 

@@ -52,7 +52,7 @@ def show(request: Request, task: str = "") -> Response:
     if task:
         known = shop.pool.shown(task)
         if known.kind != "causes":
-            raise RequestError("This work is no search for causes; ask again.")
+            raise RequestError("This work is not a search for causes; ask again.")
         shown["task"] = under_way(known, view)
         if known.state == "done":
             drawn = shop.queue.folder(known.id) / "out" / f"seen-{view.unit}.svg"

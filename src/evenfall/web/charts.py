@@ -385,7 +385,7 @@ def _level(given: str, unit: str) -> float:
         return read_number(given.strip())
     except ValueError:
         raise RequestError(
-            "The limit {given:quoted} is no figure; write one such as 0.15.", given=given[:40]
+            "The limit {given:quoted} is not a figure; write one such as 0.15.", given=given[:40]
         ) from None
 
 

@@ -214,7 +214,7 @@ def placed(
         raise RequestError("Give a certificate, or have one made here; not both.")
     if not alone and not (tls or own):
         raise RequestError(
-            "Beyond this machine the pages are served over TLS alone: give a certificate and its "
+            "Beyond this machine the pages are served over TLS only: give a certificate and its "
             "key, or have one made here. Behind a reverse proxy listen at this machine's own "
             "address.",
             at=At(field="host"),
@@ -259,7 +259,7 @@ def _as_called(name: str) -> str:
         return str(ip_address(called))
     if re.fullmatch(r"[a-z0-9]([a-z0-9.-]*[a-z0-9])?(:[0-9]{1,5})?", called) is None:
         raise RequestError(
-            "{name:quoted} is no name that a browser can call; give letters a to z, digits, "
+            "{name:quoted} is not a name that a browser can call; give letters a to z, digits, "
             "hyphens and dots, or a numeric address.",
             at=At(field="name"),
             name=name,

@@ -38,7 +38,7 @@ def every(request: Request) -> Response:
 def add(request: Request, name: Text = "", by: Text = "") -> Response:
     """Open the dossier of a gauge."""
     if not name.strip():
-        raise RequestError("A gauge needs a name; write it as it stands on the gauge.")
+        raise RequestError("A gauge needs a name; write it as it is marked on the gauge.")
     dossiers = shop_of(request).dossiers
     if any(one.line.name.casefold() == name.strip().casefold() for one in gauges(dossiers)):
         text = "There is a gauge {name:quoted} already; give this one another name."
@@ -170,7 +170,7 @@ def _length_mm(what: str, given: str, unit: str) -> float:
         return read_length_mm(given.strip(), "in" if unit == "in" else "mm")
     except ValueError:
         raise RequestError(
-            "The {what} {given:quoted} is no length; write a figure such as 5.003.",
+            "The {what} {given:quoted} is not a length; write a figure such as 5.003.",
             what=what,
             given=given.strip()[:40],
         ) from None

@@ -133,7 +133,7 @@ class Guard:
             text = "These pages are served at {hosts:or} only; use that address."
             return 421, RequestError(text, hosts=tuple(sorted(self._hosts)))
         if self._secure and scope["scheme"] != "https" and scope["path"] not in _PLAIN:
-            text = "These pages are served over TLS alone; use an address that begins with https."
+            text = "These pages are served over TLS only; use an address that begins with https."
             return 403, RequestError(text)
         if scope["method"] not in SAFE:
             origin = headers.get("origin")

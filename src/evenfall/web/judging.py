@@ -110,7 +110,7 @@ def _count(given: str, field: str) -> int:
     number = _number(given, field)
     if not (number == round(number) and 0 <= number < 1e9):
         raise RequestError(
-            "{given:quoted} is no count; write a whole number.", at=At(field=field), given=given
+            "{given:quoted} is not a count; write a whole number.", at=At(field=field), given=given
         )
     return round(number)
 

@@ -180,7 +180,7 @@ def typed_in(sheet: str) -> Typed:
     try:
         return Typed.model_validate_json(sheet)
     except ValidationError:
-        text = "This is no typed sheet; load the page again and type it once more."
+        text = "This is not a typed sheet; load the page again and type it once more."
         raise RequestError(text) from None
 
 

@@ -228,7 +228,7 @@ def _editor(
 ) -> Response:
     written = look_at_text(text)
     if not written.sections:
-        raise RequestError("This specification is no text of tables and keys; file another.")
+        raise RequestError("This specification is not text with tables and keys; file another.")
     users = _users(request, written.specification, dossier) if written.specification else []
     archive = shop_of(request).dossiers.archive
     # of a new model: that nothing of its name is filed

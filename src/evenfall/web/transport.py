@@ -58,7 +58,7 @@ def listen(port: int, host: str = HOST) -> socket.socket:
         made.close()
         if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
             raise RequestError(
-                "{host:quoted} is no address of this machine; name one, or 0.0.0.0 for all.",
+                "{host:quoted} is not an address of this machine; name one, or 0.0.0.0 for all.",
                 at=At(field="host"),
                 host=host,
             ) from None
@@ -103,7 +103,8 @@ def context(certificate: Path, key: Path) -> ssl.SSLContext:
         made.load_cert_chain(certificate, key, no_password)
     except (ssl.SSLError, OSError):
         raise RequestError(
-            "Certificate and key do not belong together, or one of them is no PEM file; give both "
+            "Certificate and key do not belong together, or one of them is not a PEM file; give "
+            "both "
             "as they came from whoever made them.",
             at=At(file=str(certificate)),
         ) from None

@@ -644,7 +644,7 @@ def read_description(text: str, *, source: str = "") -> Description:
         source,
         refused=DescriptionError,
         code="description-value",
-        no_table="This is no description: no line of it is a [table] or a key with its value; "
+        no_table="This is not a description: no line of it is a [table] or a key with its value; "
         "give a machine, cutters, a fixture or parts (TOML) here.",
     )
     reader = _Reader(document, text, source)

@@ -61,7 +61,7 @@ def refuse_another_neck(plan: Plan, found: Measurement, specification: Specifica
     n = int(far.argmax())
     if far[n] > 1.0:
         raise RequestError(
-            "Fret {fret}, string {string} stands {off:length} otherwise on the machine than in the "
+            "Fret {fret}, string {string} differs by {off:length} on the machine from the "
             "reading that was planned on: check that it is this instrument, read it again, and "
             "make a new plan.",
             fret=int(j[n]) + 1,

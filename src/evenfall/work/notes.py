@@ -231,7 +231,7 @@ def _undecided(plan: Plan) -> tuple[Sentence, ...]:
             more=sentence(
                 "Crown readings with a standard uncertainty of {u:fine} would decide."
                 if u_mm >= LEAST_U_MM
-                else "No gauge of a bench is fine enough to decide: play {n:plural it|them}.",
+                else "No bench gauge is fine enough to decide: play {n:plural it|them}.",
                 u=u_mm,
                 n=len(found),
             ),

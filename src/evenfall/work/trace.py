@@ -400,7 +400,9 @@ class _Reader:
             found.append((word[1], float(word[2])))
             end = word.end()
         if end != len(code):
-            self.refuse("{given:quoted} is no word with its number; correct it.", given=code[end:])
+            self.refuse(
+                "{given:quoted} is not a word with its number; correct it.", given=code[end:]
+            )
         seen: set[str] = set()
         for place, (letter, value) in enumerate(found):
             if letter in seen and letter not in _REPEATED:

@@ -206,7 +206,7 @@ def read_day(name: str, given: str) -> str:
             raise ValueError
     except ValueError:
         raise RequestError(
-            "{given:quoted} is no day or time; write it as 2026-03-31 or 2026-03-31T14:05.",
+            "{given:quoted} is not a day or time; write it as 2026-03-31 or 2026-03-31T14:05.",
             at=At(field=_SHOWN_AS.get(name, name)),
             given=given,
         ) from None

@@ -325,7 +325,7 @@ class Dossiers:
                 raise ValueError
         except ValueError:
             raise RequestError(
-                "This is no place to go on from; use the one that the list before gave.",
+                "This is not a place to go on from; use the one that the list before gave.",
                 at=At(field="cursor"),
             ) from None
         if not words.strip():

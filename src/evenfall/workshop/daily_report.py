@@ -75,7 +75,7 @@ class ReportRequest:
             begun = datetime.strptime(self.day, "%Y-%m-%d")
             return _entry_time(begun), _entry_time(begun + timedelta(days=1))
         except (ValueError, OverflowError):
-            text = "{given:quoted} is no day; write it as 2026-03-31."
+            text = "{given:quoted} is not a day; write it as 2026-03-31."
             raise RequestError(text, at=At(field="day"), given=self.day) from None
 
 

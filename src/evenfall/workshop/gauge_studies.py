@@ -220,7 +220,7 @@ def file_study(
     (line,) = dossiers.lines([dossier])
     if line.subject != "gauge":
         raise RequestError(
-            "{line} is no gauge, so no study is filed there; give the name of the gauge.",
+            "{line} is not a gauge, so no study is filed there; give the name of the gauge.",
             at=At(field="file-as"),
             line=line.title,
         )

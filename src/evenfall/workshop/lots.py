@@ -88,7 +88,8 @@ class LotRecord:
         """Return what a file holds; its decisions are worked out again."""
         values = parse_json(source.read(_LARGEST_RECORD_BYTES), name=source.name)
         broken = BrokenFileError(
-            "This is no record of lots, or it is damaged; take another copy, or begin a new one.",
+            "This is not a record of lots, or it is damaged; take another copy, or begin a new "
+            "one.",
             at=At(file=source.name),
         )
         try:

@@ -229,7 +229,7 @@ def _scanned(
         )
     survey = taken.survey
     if survey is None:
-        raise RequestError("This is no scan; give the surface that was scanned on the machine.")
+        raise RequestError("This is not a scan; give the surface that was scanned on the machine.")
     at = At(file=source.name)
     unclear = [one for one in taken.findings if one.code in _OPEN]
     if survey.orientation.mirrored != setting.mirrored:

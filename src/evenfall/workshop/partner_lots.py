@@ -161,7 +161,9 @@ def share_lot(
     wanted = [dossiers.named(name) for name in names]
     for name, line in zip(names, dossiers.lines(wanted), strict=True):
         if line.subject != "instrument":
-            raise RequestError("{name:quoted} is no instrument; a lot has only those.", name=name)
+            raise RequestError(
+                "{name:quoted} is not an instrument; a lot has only those.", name=name
+            )
     if kept:
         lots, found = _kept(dossiers, kept)
         sides = (lots.agreed.supplier, lots.agreed.receiver)

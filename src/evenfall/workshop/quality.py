@@ -493,7 +493,7 @@ def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, .
         return tuple(_when(text, name, hours) for text in table.time)
     except (ValueError, OverflowError):
         raise RequestError(
-            "The times are no days, so the readings cannot be gathered by {name}.",
+            "The times are not days, so the readings cannot be gathered by {name}.",
             at=At(field="subgroup"),
             name=name,
         ) from None

@@ -132,7 +132,7 @@ def _named_arrays(
         steps = (known.x_step, known.y_step)
         bare = bare if bare.unit else bare.in_unit(known.unit, known.unit_from)
     if not all(np.isfinite(s) and s != 0.0 for s in steps):
-        raise UnsupportedError("A step of the height map is no length; save x_step and y_step.")
+        raise UnsupportedError("A step of the height map is not a length; save x_step and y_step.")
     return replace(bare, content=HeightMap(as_heights(z, missing=None, scale=1.0), *steps))
 
 

@@ -132,7 +132,7 @@ def _pose(entry: Any) -> tuple[NDArray[Any], NDArray[Any]]:
         q = np.array([pose["rotation"][part].value() for part in "wxyz"], dtype=float)
         norm = float(np.linalg.norm(q))
         if not 0.5 < norm < 2.0:
-            raise _RefusedError("broken", "The turn of a scan is no rotation; export it again.")
+            raise _RefusedError("broken", "The turn of a scan is not a rotation; export it again.")
         w, x, y, z = q / norm
         turn = np.array(
             [

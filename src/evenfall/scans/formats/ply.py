@@ -128,7 +128,7 @@ def _header(stream: BinaryIO) -> _Header:
     text = stream.read(MOST_HEADER_BYTES)
     end = re.search(rb"(?:^|[\r\n])end_header[ \t]*(\r\n|\n|\r)?", text)
     if end is None:
-        raise BrokenFileError("The header has no end; the file was cut short or is no PLY.")
+        raise BrokenFileError("The header has no end; the file was cut short or is not PLY.")
     lines = re.split(r"\r\n|\n|\r", text[: end.start()].decode("latin-1"))
     line_count = len(lines) + 1
     binary, order, unit = None, "<", None

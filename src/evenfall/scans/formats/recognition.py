@@ -190,8 +190,8 @@ def read_scan(path: Path, options: ScanOptions | None = None, progress: Progress
         found = _format_of(path, start, known)
         if found is None:
             raise FormatMismatchError(
-                "This is no scan in a format that is read: points as text, Parquet, PLY, STL, OBJ, "
-                "E57, X3P, TIFF or NumPy."
+                "This is not a scan in a format that is read: points as text, Parquet, PLY, STL, "
+                "OBJ, E57, X3P, TIFF or NumPy."
             )
         needed = library(found.needs, found.name) if found.needs else None
         bare = bare_scan(path, found.name, sentence(found.because))

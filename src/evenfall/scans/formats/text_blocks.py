@@ -97,7 +97,8 @@ class LineBlocks:
                 rest = rest[end:]
             elif len(rest) > LONGEST_LINE_BYTES:
                 raise BrokenFileError(
-                    "A line is longer than {most} million characters; this is no list of points.",
+                    "A line is longer than {most} million characters; this is not a list of "
+                    "points.",
                     most=LONGEST_LINE_BYTES >> 20,
                 )
         if rest:

@@ -50,7 +50,7 @@ function show(mm) {
 function typed(text) {
   const found = reading(text);
   if (!found) {
-    if (text.trim()) { far.textContent = "?"; way.textContent = "That is no reading"; todo.textContent = ""; big.className = "big"; }
+    if (text.trim()) { far.textContent = "?"; way.textContent = "That is not a reading"; todo.textContent = ""; big.className = "big"; }
     return;
   }
   const unit = found.unit || data.unit;

@@ -578,7 +578,7 @@ def test_any_workbook_with_a_wrong_byte_is_read_or_refused_clearly(at: int, chan
 SPECIFICATIONS: dict[str, tuple[str, str, str]] = {
     # name: (old, new, words); an empty old replaces the whole text
     "empty": ("", "", "schema must be"),
-    "not TOML": ("", "quantity,string\n", "no specification"),
+    "not TOML": ("", "quantity,string\n", "not a specification"),
     "TOML with a slip": ("frets = 15", "frets 15", "not valid TOML"),
     "cut short": ("", SPECIFICATION.split("[target]")[0], "missing"),
     "cut in a string": ("", SPECIFICATION[:60], "not valid TOML"),

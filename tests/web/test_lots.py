@@ -94,7 +94,7 @@ def test_both_sides_see_the_same_state_and_the_file_holds_it(
             assert "invented example" in shown.text
     seen = partner.get(f"/lots/{key}").text
     assert "Lot Q-3 is accepted: 0 nonconforming of 20 looked at." in seen
-    assert "checked just now and holds" in seen
+    assert "checked just now and is valid" in seen
     assert not any(name in seen for name in (PERSONS[0], PERSONS[2], OTHER))
     assert partner.get(f"/lots/{key}/report.pdf").content.startswith(b"%PDF")
     assert manager.get(f"/shared/{key}/report.html").status_code == 200

@@ -92,9 +92,9 @@ def test_which_addresses_are_of_this_machine_alone(host: str) -> None:
         place, speaking = placed(host)
         assert (place.secure, place.accounts, speaking) == (False, False, None)
     else:
-        with pytest.raises(RequestError, match="over TLS alone"):
+        with pytest.raises(RequestError, match="over TLS only"):
             placed(host)
-        with pytest.raises(RequestError, match="over TLS alone"):  # nor does a proxy excuse it
+        with pytest.raises(RequestError, match="over TLS only"):  # nor does a proxy excuse it
             placed(host, ("team.example",), behind="192.0.2.9")
 
 

@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument import fret_distance_mm
-from evenfall.scans.laid_flat import BIN_MM, StripMap, median_along
+from evenfall.scans.laid_flat import BIN_MM, WINDOW_MM, StripMap, median_along
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from evenfall.arrays import FloatArray, IntArray
+    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import StringLines
 
 
@@ -27,6 +27,10 @@ LEAST_HEIGHT_SHARE = 0.35
 
 WIDER = 1.5
 """A map of more strips than this share of a board's width shows more than the board."""
+
+STEEP_MM = 6.0
+"""Where the ground rises or falls by more in each half of a window it is no board laid level: the
+flanks of round bodies, rough ground."""
 
 YAW_RAD = np.deg2rad(np.arange(-4.0, 4.01, 0.25))
 """Turns about the vertical that are tried; the principal axes of a board are off by less."""
@@ -104,14 +108,14 @@ def match_frets(
     """
     found = []
     for up in (1, -1):
-        ridge = _ridges(up * strips.relative_mm, crown_height_mm, crown_width_mm)
+        standing = _ridges(strips, up, crown_height_mm, crown_width_mm)
         for along in (1, -1):
             unmirrored = up * along
             for across in (unmirrored, -unmirrored):
                 if across != unmirrored and not np.any(nominal.lean_slope):
                     continue  # straight frets look the same from both sides
                 method = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
-                found.append(_best_place(strips, ridge, nominal, method, board_width_mm))
+                found.append(_best_place(strips, standing, nominal, method, board_width_mm))
     return sorted(found, key=lambda match: -match.score_share)
 
 
@@ -126,9 +130,9 @@ def match_scale(
     scale_ratio: tuple[float, ...],
 ) -> Match:
     """Return the best match the same way round on a scale somewhat off the specified one."""
-    ridge = _ridges(match.up_order * strips.relative_mm, crown_height_mm, crown_width_mm)
+    standing = _ridges(strips, match.up_order, crown_height_mm, crown_width_mm)
     others = [
-        _best_place(strips, ridge, nominal, replace(match, scale_ratio=ratio), board_width_mm)
+        _best_place(strips, standing, nominal, replace(match, scale_ratio=ratio), board_width_mm)
         for ratio in scale_ratio
     ]
     best = max(others, key=lambda other: other.score_share)
@@ -136,22 +140,49 @@ def match_scale(
     return best if best.score_share > match.score_share + 0.02 else match
 
 
-def _ridges(relative: FloatArray, height_mm: float, width_mm: float) -> FloatArray:
-    """Return the mean height over a crown's width about each bin, as a share; 0 where no point."""
-    share = np.clip(np.nan_to_num(relative) / (0.7 * height_mm), 0.0, 1.0)
+def _level(strips: StripMap) -> BoolArray:
+    """Say where the ground may be a board: level on one side at least, as at a board's end."""
+    board, step = strips.board_mm, round(WINDOW_MM / BIN_MM)
+    rise = np.nan_to_num(np.abs(board[:, step:] - board[:, :-step]), nan=np.inf)
+    least = np.full(board.shape, np.inf)
+    least[:, step:] = rise
+    least[:, :-step] = np.minimum(least[:, :-step], rise)
+    return least < STEEP_MM
+
+
+def _ridges(
+    strips: StripMap, up: int, height_mm: float, width_mm: float
+) -> tuple[FloatArray, BoolArray]:
+    """Return the mean height over a crown's width about each bin, as a share, and what is level.
+
+    The height is 0 where there is no point and where the ground is not level.
+    """
+    level = _level(strips)
+    standing = np.nan_to_num(np.where(level, up * strips.relative_mm, 0.0))
+    share = np.clip(standing / (0.7 * height_mm), 0.0, 1.0)
     reach = max(1, round(0.8 * width_mm / BIN_MM))
     kernel = np.full(reach, 1.0 / reach)
-    return np.stack([np.convolve(row, kernel, mode="same") for row in share])
+    for row in np.flatnonzero(share.any(axis=1)):
+        share[row] = np.convolve(share[row], kernel, mode="same")
+    return share, level
 
 
 def _best_place(
-    strips: StripMap, ridge: FloatArray, nominal: FretLines, method: Match, width_mm: float
+    strips: StripMap,
+    standing: tuple[FloatArray, BoolArray],
+    nominal: FretLines,
+    method: Match,
+    width_mm: float,
 ) -> Match:
     """Return the best place along the neck and yaw for one way round and one scale.
 
     Of a map that is wider than a board only the strips of a board's width count that show the most.
     """
+    ridge, level = standing
     count, bins = ridge.shape
+    seen = np.flatnonzero((level & np.isfinite(strips.relative_mm)).mean(axis=1) > 0.1)
+    if not len(seen):
+        return method
     off = strips.y_mm - 0.5 * float(strips.y_mm[0] + strips.y_mm[-1])
     y = method.across_order * off
     expected = nominal.base_mm + nominal.lean_slope * y[:, None]
@@ -162,17 +193,16 @@ def _best_place(
     shifts = bins + 2 * reach
     padded = np.pad(ridge, ((0, 0), (2 * reach + spare, 2 * reach + spare)))
     per_strip = np.zeros((count, shifts + 2 * spare))
-    for strip in range(count):
+    for strip in seen.tolist():
         for j in range(step.shape[1]):
             first = reach + int(step[strip, j])
             per_strip[strip] += padded[strip, first : first + shifts + 2 * spare]
-    seen = np.flatnonzero(np.isfinite(strips.relative_mm).mean(axis=1) > 0.1)
     window = max(1, round(width_mm / strips.strip_mm))
     if len(seen) > WIDER * window:
         first = _showing_most(per_strip[:, spare : spare + shifts], seen, window)
         seen = seen[first : first + window]
-    middle = float(strips.y_mm[seen].mean()) if len(seen) else 0.0
-    usual = float(ridge[seen].mean()) if len(seen) else 0.0
+    middle = float(strips.y_mm[seen].mean())
+    usual = float(ridge[seen][level[seen]].mean())
     best = replace(method, score_share=-1.0, middle_y_mm=middle, usual_share=usual)
     for yaw, moved in zip(YAW_RAD, turned.tolist(), strict=True):
         total = np.zeros(shifts)
@@ -180,7 +210,7 @@ def _best_place(
             offset = spare + moved[strip]
             total += per_strip[strip, offset : offset + shifts]
         top = int(total.argmax())
-        score = float(total[top]) / (max(1, len(seen)) * step.shape[1])
+        score = float(total[top]) / (len(seen) * step.shape[1])
         if score > best.score_share + 1e-12:
             nut = float(strips.x_mm[0]) + (top - reach) * BIN_MM
             best = replace(best, score_share=score, nut_mm=nut, yaw_rad=float(yaw))

@@ -119,7 +119,10 @@ class Bump:
     radius_mm: float = 2.0
 
 
-Crown = Literal["round", "triangular", "one-sided", "flat", "moulded", "blunt"]
+Crown = Literal["round", "triangular", "one-sided", "flat", "moulded", "blunt", "bluntest", "keen"]
+
+EXPONENTS = {"blunt": 2.5, "bluntest": 3.5, "keen": 1.6}
+"""Exponents of superellipses; an ellipse has 2."""
 
 EDGE_MM = 0.08
 """Radius of the edges of crowns that are not round: none is sharper than a mould or a file."""
@@ -140,9 +143,9 @@ def crown_drop(
         inside = np.abs(d) < min(half, radius)
         arc = radius - np.sqrt(np.maximum(0.0, radius**2 - d**2))
         return np.where(inside, arc, height + 1.0)
-    if kind == "blunt":  # a superellipse: between an arc and a bar
-        share = np.minimum(np.abs(d) / half, 1.0)
-        drop = height * (1.0 - (1.0 - share**2.5) ** 0.4)
+    if kind in EXPONENTS:  # a superellipse: between a bar, an arc and a point
+        share, n = np.minimum(np.abs(d) / half, 1.0), EXPONENTS[kind]
+        drop = height * (1.0 - (1.0 - share**n) ** (1.0 / n))
         return np.where(np.abs(d) < half, drop, height + 1.0)
     if kind == "flat":  # a bar: upright sides, edges rounded
         side, past = 0.4 * width, np.abs(d) - (0.4 * width - EDGE_MM)

@@ -13,6 +13,7 @@ from evenfall.scans import CrownSurvey, measure_crowns
 from evenfall.scans.fret_comb import nominal_lines
 from oracles.surfaces import (
     Crown,
+    Flat,
     FloatArray,
     Recipe,
     Scan,
@@ -84,15 +85,51 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
     assert not wrong
 
 
-def test_crowns_blunter_than_an_arc_are_as_far_off_as_they_say() -> None:
-    """A flat between two arcs lies near such a top and never on it."""
-    recipe = Recipe(seed=4, step_x=0.05, step_y=0.3, shadow_share=0.0, noise=0.002, crown="blunt")
-    scan = make_scan(specification("ukulele"), recipe)
-    survey, _ = measure_crowns(scan.points_mm, scan.specification, mirrored=False)
+@pytest.mark.parametrize(
+    ("crown", "model", "noise"),
+    [
+        ("blunt", "ukulele", 0.005),
+        *(
+            pytest.param(*case, marks=pytest.mark.slow)
+            for case in (
+                ("blunt", "ukulele", 0.002),
+                ("bluntest", "ukulele", 0.005),
+                ("keen", "ukulele", 0.01),
+                ("blunt", "electric", 0.01),
+                ("bluntest", "electric", 0.005),
+                ("keen", "electric", 0.005),
+            )
+        ),
+    ],
+)
+def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, model: str, noise: float) -> None:
+    """A flat between two arcs lies near a blunt top and never on it."""
+    recipe = replace(CLEAN, seed=4, step_x=0.05, noise=noise, crown=crown, height_error=0.0)
+    scan, survey, findings = measured(model, recipe)
     ratio = crown_errors(scan, np.asarray, survey) / survey.crown_top_u_mm
-    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.5
+    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.25
     ratio = (survey.height_mm - scan.crown_height_mm) / survey.height_u_mm
-    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.5
+    assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.25
+    assert not {f.code for f in findings} & {*FAULTS, "wire"}
+    kinds = {line.section.kind for line in survey.crown_lines if line and line.section}
+    assert kinds <= ({"pointed"} if crown == "keen" else {"blunt", "flat"})
+    assert all(line is not None and line.section is not None for line in survey.crown_lines)
+
+
+@pytest.mark.parametrize("depth", [0.03, pytest.param(0.1, marks=pytest.mark.slow)])
+def test_wear_under_every_string_of_a_played_neck_is_wear(depth: float) -> None:
+    """Nearly every fret flat over half its length is worn, and not made so."""
+    spec = specification("ukulele")
+    lines = drawn(make_scan(spec, replace(CLEAN, step_x=5.0, step_y=5.0))).lines
+    flats = tuple(
+        Flat(fret, float(lines.y_mm[string, fret]), 6.0, depth)
+        for fret in range(1, spec.frets + 1)
+        for string in range(spec.string_count)
+    )
+    _, _, findings = measured("ukulele", replace(CLEAN, seed=4, step_x=0.05, flats=flats))
+    worn = {fret for f in findings if f.code == "worn-flat" for fret in f.at.frets}
+    assert len(worn) > 0.9 * spec.frets
+    assert "crown-kind" not in {f.code for f in findings}
 
 
 def test_no_board_is_shown_as_part_of_the_fit_of_an_upright_side() -> None:

@@ -18,7 +18,7 @@ from evenfall.scans.laid_flat import cell_medians
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
 
-Kind = Literal["round", "pointed", "one-sided", "flat"]
+Kind = Literal["round", "pointed", "one-sided", "flat", "blunt"]
 
 BINS = 96
 """Bins across a crown's width in which its mean section is taken."""
@@ -31,6 +31,11 @@ UPPER_SHARE = 0.5
 
 MISFIT_MM = 0.006
 """A narrow section that a circle misses by less is round."""
+
+ARC_SHARE, UNLIKE_MM, WORN_TRIES = 0.40, 0.003, 32
+"""Over this share of its width on each side a crown is an arc, or one worn flat, if one of so many
+flats in one misses its mean section by less. An ellipse is missed by up to 0.0016, a crown flat
+between two arcs by 0.001, a superellipse of exponent 2.2 by 0.004, of 2.5 by 0.005 to 0.008."""
 
 NARROW, WIDE, ASIDE = 0.40, 0.75, 0.35
 """Width at a tenth of the height over that at half of it: 0.45 of a parabola, 0.2 of a triangle,
@@ -264,6 +269,31 @@ def _circle_misfit(x: FloatArray, z: FloatArray, across: float, reach: float) ->
     radius = np.sqrt(max(c + a * a + b * b, 1e-12))
     off = np.hypot(x[near] - across - a, z[near] - b) - radius
     return float(np.sqrt(np.mean(off**2)))
+
+
+def unlike_arc(section: CrownSection, crown_width_mm: float) -> Kind | None:
+    """Return of which other kind a crown is that no arc fits, whole or worn; None if one does."""
+    x, z = section.across_mm - section.top_across_mm, section.height_mm
+    reach = ARC_SHARE * crown_width_mm
+    near = np.abs(x) < reach
+    x, z = x[near], z[near]
+    least, whole = np.inf, 0.0
+    for half in np.linspace(0.0, 0.9 * reach, WORN_TRIES).tolist():
+        arc = np.abs(x) >= half
+        if int(arc.sum()) < 8 or np.ptp(x[arc]) < reach:
+            break
+        # a circle about (a, b): x² + z² = 2 a x + 2 b z + c
+        design = np.column_stack([2.0 * x[arc], 2.0 * z[arc], np.ones(int(arc.sum()))])
+        a, b, c = np.linalg.lstsq(design, x[arc] ** 2 + z[arc] ** 2, rcond=None)[0]
+        square = c + a * a + b * b
+        lower = np.where(arc, np.abs(x - a), half)
+        off = z - b - np.sqrt(np.maximum(square - lower**2, 0.0))
+        if half == 0.0:
+            whole = float(np.mean(off[np.abs(x) < 0.25 * reach]))
+        least = min(least, float(np.sqrt(np.mean(off**2))))
+    if least < UNLIKE_MM or not np.isfinite(least):
+        return None
+    return "blunt" if whole < 0.0 else "pointed"
 
 
 def _steepness(x: FloatArray, z: FloatArray) -> FloatArray:

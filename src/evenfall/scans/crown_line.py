@@ -17,7 +17,7 @@ import numpy as np
 
 from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs, group_middles
-from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section
+from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section, unlike_arc
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -53,6 +53,14 @@ LEAST_NOISE_MM = 1e-7
 
 ROUNDS = 4
 """Rounds of fitting and rejecting; the last one runs to its end."""
+
+LOOKED_AT_MM, ALIKE_SHARE = 0.0008, 0.2
+"""Whether an arc fits at all is looked at where it misses the mean profile by more, or half of the
+fret seems worn; in the slices that do not, if they are this share of all."""
+
+UNLIKE_U_MM = 0.0012
+"""What a parabola about the top leaves to the height of a section that is nearly an arc, as
+standard uncertainty (superellipses of exponents 1.6 to 3.5)."""
 
 WANTED_POINTS = 30
 """Points wanted in a slice's cap."""
@@ -122,7 +130,10 @@ class CrownLine:
     form_u_mm: float
     # squared second differences of neighbouring tops over what `top_u_mm` explains
     bend_ratio: FloatArray
-    section: CrownSection | None = None
+    section: CrownSection | None = None  # that the tops were taken by; None for arcs
+    # of a crown taken for an arc, its section where it is none, worn or not: of a whole neck that
+    # is what its crowns are like
+    unlike: CrownSection | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +217,7 @@ def fit_crown_line(
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
             facet_u_mm=math.hypot(facet_u_mm, DRAWN_U_MM) if facet_mm else 0.0,
+            unlike_u_mm=UNLIKE_U_MM if like is not None else 0.0,
             sharp=sharp,
         )
     radius = crown_radius_mm(crown_height_mm, crown_width_mm)
@@ -237,6 +249,9 @@ def fit_crown_line(
             )
         if 2 * len(flat) > len(cap.present):
             form = max(form, flat_form)
+    unlike = None
+    if not facet_mm and (form > LOOKED_AT_MM or 2 * int((width > 0.0).sum()) > count):
+        unlike = _unlike_arc(slices, width, crown_height_mm, crown_width_mm)
     known = np.isfinite(top) & (variance > 0.0)
     if int(known.sum()) < 2:
         return None
@@ -261,7 +276,29 @@ def fit_crown_line(
         noise_mm=noise,
         form_u_mm=float(np.linalg.norm([form, facet_u_mm, edge_u_mm])),
         bend_ratio=_bend_ratio(along, height, u),
+        unlike=unlike,
     )
+
+
+def _unlike_arc(
+    slices: _Slices, flat_width: FloatArray, crown_height: float, crown_width: float
+) -> CrownSection | None:
+    """Return the mean section of a fret, with its kind, if it is that of no arc, worn or not.
+
+    Wear differs along a fret: slices without, or else worn about as wide, are looked at alone.
+    """
+    alike = flat_width == 0.0
+    if float(alike.mean()) < ALIKE_SHARE:
+        low, high = np.quantile(flat_width, [0.25, 0.75])
+        alike = (flat_width >= low) & (flat_width <= high)
+    of = slices.only(alike[slices.group])
+    section = mean_section(
+        of.across, of.over, crown_height_mm=crown_height, crown_width_mm=crown_width
+    )
+    kind = unlike_arc(section, crown_width) if section else None
+    if section is None or kind is None:
+        return None
+    return replace(section, kind=kind)
 
 
 def turned_slope(
@@ -299,6 +336,7 @@ def _by_section(
     crown_height_mm: float,
     crown_width_mm: float,
     facet_u_mm: float,
+    unlike_u_mm: float,
     sharp: bool,
 ) -> CrownLine | None:
     """Return the crown line of a fret whose crown is not round, from its own mean section."""
@@ -337,7 +375,8 @@ def _by_section(
         )
         if again is None:
             break
-        section = again
+        # the better section of a fret that is taken by it may be round by its widths alone
+        section = again if again.kind != "round" else replace(again, kind=section.kind)
         across, over = across - line(slices.along), over - crest(slices.along)
         moved, raised = moved + line(middle), raised + crest(middle)
     slope = slope + np.gradient(raised, middle) if len(middle) > 1 else slope
@@ -364,7 +403,7 @@ def _by_section(
         flat_width_mm=none,
         flat_width_u_mm=none,
         noise_mm=noise,
-        form_u_mm=float(np.hypot(section.top_u_mm, facet_u_mm)),
+        form_u_mm=float(np.linalg.norm([section.top_u_mm, facet_u_mm, unlike_u_mm])),
         bend_ratio=_bend_ratio(along, height[known], u),
         section=section,
     )

@@ -54,6 +54,8 @@ def crown_kinds(survey: CrownSurvey) -> list[Finding]:
         "are taken at the point",
         "one-sided": "one-sided, a slope with an upright side; the tops are taken at its edge",
         "flat": "flat, {width:length} wide; the tops are taken on the flat",
+        "blunt": "blunter than an arc, {width:length} wide a tenth of their height under the top; "
+        "the tops are taken from their mean section, and wear does not show in it",
         "round": "round, but no circle fits them; the tops are taken from their mean section",
     }
     return [

@@ -246,11 +246,18 @@ class _Survey:
         for j in range(self.shape[1]):
             self.progress("Fitting the crowns", 0.5 * j / self.shape[1])
             found.append(self._crown_line(j))
+        # what looks like wear on one fret, on nearly all of them is how they are made
+        count = sum(line is not None for line in found)
+        odd = {j: line.unlike or line.section for j, line in enumerate(found) if line}
+        if sum(section is not None for section in odd.values()) > KIND_SHARE * count:
+            for j, line in enumerate(found):
+                if line and line.unlike:
+                    found[j] = self._crown_line(j, line.unlike) or line
         # a fret of a neck whose crowns are of one kind is of that kind, if its own section is poor
         known = {j: line.section for j, line in enumerate(found) if line and line.section}
         kinds = Counter(section.kind for section in known.values())
         kind, many = kinds.most_common(1)[0] if kinds else ("round", 0)
-        if many > KIND_SHARE * sum(line is not None for line in found):
+        if many > KIND_SHARE * count:
             if kind == "one-sided":
                 self.lean = self._parallel([j for j, line in enumerate(found) if line is not None])
                 found = [line and (self._crown_line(j) or line) for j, line in enumerate(found)]

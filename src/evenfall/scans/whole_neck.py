@@ -177,7 +177,7 @@ def _width(
 
 
 def _section_width(section: CrownSection, height: float, widest: float) -> Known:
-    """Return the width of a mean section at its foot, each flank continued straight to it."""
+    """Return the width of a mean section at its foot, each flank continued to it as it runs."""
     x, z = section.across_mm, section.height_mm
     flank = (z < -0.3 * height) & (z > -0.85 * height)
     step = float(np.median(np.diff(x)))
@@ -190,8 +190,10 @@ def _section_width(section: CrownSection, height: float, widest: float) -> Known
                 return UNKNOWN
             ends.append(float(upper.min() if side[0] else upper.max()))
             continue
-        fit = np.polynomial.Polynomial.fit(z[on], x[on], 1)
-        u = max(u, float(np.std(x[on] - fit(z[on]))))
+        straight, bent = (np.polynomial.Polynomial.fit(z[on], x[on], n) for n in (1, 2))
+        miss = [float(np.std(x[on] - fit(z[on]))) for fit in (straight, bent)]
+        fit = bent if miss[1] < 0.5 * miss[0] else straight
+        u = max(u, min(miss))
         ends.append(float(fit(-height)))
     width = ends[1] - ends[0]
     return (width, u) if 0.0 < width < 2.0 * widest else UNKNOWN

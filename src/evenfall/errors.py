@@ -130,6 +130,7 @@ FINDING_CODES: dict[str, str] = {
     "ambiguous": "The readings fit in more than one sense; the finding names the one taken.",
     "scale": "The frets fit another scale than specified, or none.",
     "slots-only": "The board shows fret slots and no crowns.",
+    "covered": "Something lies over the board of a scan; what it hides was left out.",
     "missing-fret": "No crown stands where the scale has a fret.",
     "extra-bump": "Something stands on the board where no fret belongs.",
     "crown-kind": "Crowns are not round; the finding says how their tops are taken.",

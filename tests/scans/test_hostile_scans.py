@@ -14,7 +14,7 @@ from draws import draws
 from evenfall.errors import EvenfallError, ReadingsError
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
 from evenfall.scans.faults import FretHeights, _seating
-from oracles.surfaces import Recipe, crown_errors, make_scan, specification
+from oracles.surfaces import Recipe, crown_errors, drawn, make_scan, specification
 
 FloatArray = NDArray[np.float64]
 SPEC = specification("ukulele")
@@ -288,6 +288,36 @@ def test_a_second_neck_that_lies_tilted_is_told(
     second = SCAN.points_mm @ np.array(turn).T + beside
     _, findings = measure_crowns(np.concatenate([SCAN.points_mm, second]), SPEC, mirrored=False)
     assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
+
+
+@pytest.mark.parametrize(
+    ("place", "hidden"),
+    [
+        pytest.param("between", (), marks=pytest.mark.slow),
+        pytest.param("over", (5,), marks=pytest.mark.slow),
+        ("fingers", (5, 6, 7)),
+    ],
+)
+def test_what_covers_the_board_is_left_out_and_told(place: str, hidden: tuple[int, ...]) -> None:
+    """A capo of 12 mm over fret 5 was crown and board before, and its top 11 mm off."""
+    base, points = drawn(SCAN).base, SCAN.points_mm.copy()
+    x, y, _ = points.T
+    if place == "fingers":
+        for middle in (0.5 * (base[4] + base[5]), 0.5 * (base[5] + base[6])):
+            off = x - middle + 0.1 * y
+            under = (np.abs(off) < 10.0) & (y < 17.0)
+            points[under, 2] = 10.0 + np.sqrt(100.0 - off[under] ** 2)
+    else:
+        middle = base[4] - 2.0 if place == "over" else 0.5 * (base[0] + base[1])
+        bar = np.abs(x - middle) < 6.0
+        points[bar, 2] = 10.0 + 2.0 * np.cos((x[bar] - middle) / 4.0)
+    survey, findings = measure_crowns(points, SPEC, mirrored=False)
+    (told,) = [f for f in findings if f.code == "covered"]
+    assert told.at.frets == hidden
+    seen = np.isfinite(survey.crown_top_mm).all(axis=0)
+    assert tuple((np.flatnonzero(~seen) + 1).tolist()) == hidden
+    assert np.nanmax(np.abs(crown_errors(SCAN, lambda p: p, survey))) < 0.02
+    assert not {f.code for f in findings} & {"missing-fret", "extra-bump", "board-shape"}
 
 
 def test_two_necks_that_point_apart_are_refused_as_two() -> None:

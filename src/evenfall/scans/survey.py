@@ -12,6 +12,7 @@ from evenfall.errors import Finding, Progress, silent
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.scans.board import BoardCells
+from evenfall.scans.covered import without_covers
 from evenfall.scans.crossings import MISSING, Crossing, crown_at, smooth_crown
 from evenfall.scans.crown_kind import UPPER_SHARE
 from evenfall.scans.crown_line import (
@@ -116,7 +117,7 @@ def measure_crowns(
     located = locate(
         surface, specification, unit_hint=unit_hint, mirrored=mirrored, progress=progress
     )
-    located = seen_only(located, specification)
+    located = without_covers(seen_only(located, specification), specification)
     gathered = gather(located, specification, workers=workers, progress=progress)
     return _Survey(located, gathered, specification, scan_uncertainty_mm, progress).result()
 

@@ -51,6 +51,36 @@ def test_a_receiver_that_was_away_gets_it_later() -> None:
     assert len(got) == 3
 
 
+def test_a_receiver_leads_nowhere_else_and_what_it_says_goes_unread() -> None:
+    """A way to another address, as of this machine itself, is not gone; an answer may not end."""
+    asked: list[str] = []
+    read_whole: list[bool] = []
+
+    class Leading(socketserver.StreamRequestHandler):
+        def handle(self) -> None:
+            asked.append(self.rfile.readline().decode().split()[1])
+            here = f"http://127.0.0.1:{self.server.server_address[1]}/private"  # type: ignore[index]
+            away = f"HTTP/1.1 307 There\r\nLocation: {here}\r\nContent-Length: 0\r\n\r\n"
+            long = "HTTP/1.1 200 Fine\r\nContent-Length: 100000000\r\n\r\n"
+            with suppress(OSError):
+                self.wfile.write((away if asked[-1] == "/away" else long).encode())
+                for _ in range(0 if asked[-1] == "/away" else 1000):
+                    self.wfile.write(bytes(100_000))
+                read_whole.append(asked[-1] != "/away")
+
+    with socketserver.ThreadingTCPServer(("127.0.0.1", 0), Leading) as server:
+        thread = threading.Thread(target=server.serve_forever, args=(0.05,))
+        thread.start()
+        at = f"http://127.0.0.1:{server.server_address[1]}"
+        with pytest.raises(ef.EvenfallError, match="status 307"):
+            deliver(NOTICE, to=Ways(f"{at}/away"), wait=lambda _s: None)
+        assert deliver(NOTICE, to=Ways(f"{at}/long")) == {"sent": ["webhook"]}
+        server.shutdown()
+        thread.join()
+    assert asked == ["/away"] * 3 + ["/long"]
+    assert not any(read_whole)
+
+
 def test_an_e_mail_says_what_where_and_to_whom() -> None:
     said: list[str] = []
 

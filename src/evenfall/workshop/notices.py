@@ -229,11 +229,13 @@ def _post(address: str, asked: Mapping[str, Any]) -> None:
     import httpx2
 
     try:
-        answer = httpx2.post(address, json=dict(asked), timeout=_PATIENCE_S)
+        # the status alone counts: what is said beside it may have no end, and goes unread
+        with httpx2.stream("POST", address, json=dict(asked), timeout=_PATIENCE_S) as answer:
+            status = answer.status_code
     except httpx2.TransportError as error:
         raise _TurnedAwayError(error) from None
-    if answer.status_code >= httpx2.codes.MULTIPLE_CHOICES:
-        raise _TurnedAwayError(f"status {answer.status_code}")
+    if status >= httpx2.codes.MULTIPLE_CHOICES:
+        raise _TurnedAwayError(f"status {status}")
 
 
 def _write(mail: Mail, asked: Mapping[str, Any]) -> None:

@@ -123,7 +123,7 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
         expect(partner.get_by_role("button", name="Accept the lot")).to_have_count(0)
         owner.goto(f"{at}/proof")
         owner.get_by_role("button", name="File this verdict").click()
-        owner.wait_for_load_state()
+        expect(owner.get_by_role("link", name="Certificate (PDF)")).to_be_visible()
         partner.reload()
         expect(partner.get_by_role("row", name=re.compile(SERIAL[:7]))).to_contain_text("conforms")
         link = partner.get_by_role("link", name=re.compile("certificate of"))
@@ -323,8 +323,8 @@ def test_no_identifier_leads_to_another_s_lot(team: Team, data: st.DataObject) -
     place = re.sub(r"\{[^}]*\}", lambda _: data.draw(part), path)
     status, text = asked(client, method, place)
     right = NEEDS[f"{method} {path}"]
-    if right not in ROLE_RIGHTS["partner"]:
-        assert status in (403, 404, 405)
+    if right not in ROLE_RIGHTS["partner"] and ".." not in place.split("/"):
+        assert status in (403, 404, 405)  # a client makes another address of one with ".."
     assert status < 500
     for secret in (FIRMS[1], *SERIALS[:2]):
         assert secret not in text or secret in place

@@ -89,16 +89,29 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
             seen[test] += 1
             if seen[test] > quick.args[0]:
                 item.add_marker(pytest.mark.slow)
-    # the longest first, so that no worker is left with them while the others are done; a module
-    # stays together, so that what its tests share is built once
-    long = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: item.path not in long)
     named = any("::" in argument for argument in config.invocation_params.args)
-    if IN_CI or config.getoption("--all") or config.getoption("-m") or named:
-        return
-    slow = [item for item in items if item.get_closest_marker("slow")]
-    items[:] = [item for item in items if not item.get_closest_marker("slow")]
-    config.hook.pytest_deselected(items=slow)
+    if not (IN_CI or config.getoption("--all") or config.getoption("-m") or named):
+        slow = [item for item in items if item.get_closest_marker("slow")]
+        items[:] = [item for item in items if not item.get_closest_marker("slow")]
+        config.hook.pytest_deselected(items=slow)
+    in_shares(items, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
+
+
+def in_shares(items: list[pytest.Item], workers: int) -> None:
+    """Put tests in order: a share for each worker, in which the slow modules come first.
+
+    A worker begins with one share, and who is done takes over from the end of another's: quick
+    tests, so that none is left with a slow one while the others are done. A module stays together,
+    so that what its tests share is built once.
+    """
+    modules: dict[Path, list[pytest.Item]] = {}
+    for item in items:
+        modules.setdefault(item.path, []).append(item)
+    long = {item.path for item in items if item.get_closest_marker("slow")}
+    shares: list[list[pytest.Item]] = [[] for _ in range(workers)]
+    for path in sorted(modules, key=lambda path: (path not in long, -len(modules[path]))):
+        min(shares, key=len).extend(modules[path])
+    items[:] = [item for share in shares for item in share]
 
 
 def pytest_collection_finish() -> None:

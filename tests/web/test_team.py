@@ -27,14 +27,14 @@ from evenfall.web.rights import NEEDS, ROLE_RIGHTS
 from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
-from served import ROOT, serving
+from served import serving
 from steps import open_new, readings_file
+from web.test_pages import AXE, AXE_RUN
 
 PORT = 8417
 HERE = f"http://127.0.0.1:{PORT}"
 PASSWORD = "four words of a test"  # noqa: S105
 SERIAL = "WT-0001 (invented)"
-AXE = ROOT / "node_modules" / "axe-core" / "axe.min.js"
 TOUCHED = ".button, select, input:not([type=hidden]), nav a, summary"
 SMALL = f"""[...document.querySelectorAll('{TOUCHED}')]
     .filter((one) => one.checkVisibility() && !one.closest('.check'))
@@ -197,7 +197,7 @@ def test_the_pages_of_a_team_keep_nobody_out(
                 found.append(f"{at}: wider than the screen")
             found.extend(f"{at}: too small to touch: {one}" for one in page.evaluate(SMALL))
             page.add_script_tag(path=AXE)
-            for fault in page.evaluate("axe.run().then(r => r.violations)"):
+            for fault in page.evaluate(AXE_RUN):
                 if fault["impact"] != "minor":
                     nodes = [node["html"][:150] for node in fault["nodes"][:3]]
                     found.append(f"{at}: {fault['id']} ({fault['impact']}): {nodes}")

@@ -93,6 +93,27 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
     assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)
 
 
+def test_lots_of_the_archive_stand_in_it_on_their_day(dossiers: Dossiers) -> None:
+    for n in range(1, 8):
+        asked = workshop.JudgeRequest("Qen", "T", 500, name=f"L-{n}", found=(9,))
+        dossiers.judge(replace(asked, done=f"2026-03-{n:02d}"))
+    first, last, late = (
+        said(daily_report(dossiers, ReportRequest(f"2026-03-{day:02d}")))["Lots"]
+        for day in (1, 7, 9)
+    )
+    assert first[0] == (
+        "T from Qen: Lot L-1 is not accepted: 9 nonconforming of 50 looked at.",
+        True,
+    )
+    assert "inspect the next lot by normal inspection" in first[1][0]
+    assert len(last) == 2
+    assert len(late) == 1
+    assert late[0][0].startswith("T from Qen: Take no more lots")
+    assert late[0][1]
+    none = said(daily_report(dossiers, ReportRequest("2026-02-01")))["Lots"]
+    assert none == [("No lot was judged on this day.", False)]
+
+
 def test_a_check_standard_alarms_while_its_newest_readings_do(dossiers: Dossiers) -> None:
     dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
     off_mm = [0.004 * (n * 7 % 5 - 2) for n in range(12)]

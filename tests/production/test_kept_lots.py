@@ -394,7 +394,10 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     )
     assert done.exit_code == 1, done.output
     assert "Lot L-1 is not accepted: 3 nonconforming of 50 looked at." in done.output
-    assert "Tesquil from Tessque Row. Normal inspection; switching score 0 of 30." in done.output
+    assert (
+        "Tesquil from Tessque Row. Normal inspection; switching score 0 of 30, from which"
+        in done.output
+    )
     assert "Sort lot L-1 or send it back; inspect the next lot by normal inspection." in done.output
     assert report.read_bytes().startswith(b"%PDF")
     for name in ("state-over-the-lots", "operating-curve"):

@@ -72,7 +72,9 @@ def test_without_figures_the_page_says_what_to_do(client: TestClient) -> None:
 def test_a_stable_process_goes_on_and_a_shift_stops_it(
     dossiers: Dossiers, client: TestClient
 ) -> None:
-    prove(dossiers, STEADY)
+    prove(dossiers, STEADY[:8])
+    assert "No signal yet, but so few points tell little" in text(client, "/charts")
+    prove(dossiers, STEADY[8:], first=8)
     shown = text(client, "/charts")
     assert "In control: go on." in shown
     assert "none of 30 points signals" in shown

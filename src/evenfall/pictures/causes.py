@@ -137,7 +137,7 @@ def _bars(chart: Chart, made: Causes) -> None:
     shares = [(one.factor, one.variance_share, one.verdict) for one in made.effects]
     for name, share, verdict in (*shares, ("none of these", made.rest_share, "")):
         y = chart.end_px
-        long = wide * max(min(share, 1.0), 0.0)
+        long = 0.0 if verdict == "cannot tell" else wide * max(min(share, 1.0), 0.0)
         aside = long < 0.8 * wide
         chart.add(
             text(4.0, y + 11.0, began(name), size_px=9.5),

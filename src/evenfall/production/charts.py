@@ -495,16 +495,20 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         text = "Point {point} is left out: {reason}."
         reason = one.reason.rstrip(". ")
         yield Finding("chart", text, severity="note", point=one.point, reason=reason)
-    few = [n for n in _used_points(chart) if n < FEW_POINTS]
-    if few:
+    if few := few_points(chart):
         yield Finding(
             "chart",
             "The limits come from {count:count point}; they will move until there are {least} or "
             "more.",
             severity="note",
-            count=min(few),
+            count=few,
             least=FEW_POINTS,
         )
+
+
+def few_points(chart: ControlChart) -> int:
+    """Return how few points some limits come from; 0 where there are enough."""
+    return min((n for n in _used_points(chart) if n < FEW_POINTS), default=0)
 
 
 def _where(chart: ControlChart) -> Sentence:

@@ -22,6 +22,8 @@ from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.gauges import gauges
 from evenfall.workshop.kept_charts import chart_name, kept_charts
+from evenfall.workshop.kept_lots import all_lots
+from evenfall.workshop.lot_reports import decision_findings, next_said
 from evenfall.workshop.lots import LotRecord
 from evenfall.workshop.outputs import Shown
 from evenfall.workshop.quality import (
@@ -49,6 +51,7 @@ CHARTED = 200
 """Readings of each chart of the report: the newest up to the end of the day."""
 _MODELS = 12
 _LOTS = 10
+_DAY = len("2026-03-01")
 _DRAWN = 4
 _QUANTITIES = ("relief", "action of string 1", "action of the lowest string")
 
@@ -354,9 +357,28 @@ class _Day:
         return {"dossier": one.line.dossier}
 
     def lots(self) -> Iterator[Line]:
-        """Yield the newest lots of each record, and how the next one is inspected."""
-        if not self.request.lots:
-            yield Line(sentence("No record of lots was given, so none is reported."))
+        """Yield the lots of the day and the newest of each record, and how the next is inspected.
+
+        Of the archive, those judged on the day, and whose inspection was stopped by then.
+        """
+        quiet = not self.request.lots
+        for kept in all_lots(self.dossiers.archive):
+            until_then = [lot for lot in kept.every if lot.at[:_DAY] <= self.request.day]
+            if not until_then:
+                continue
+            todays = [lot for lot in until_then if lot.at[:_DAY] == self.request.day]
+            for today in todays:
+                for one in decision_findings(kept, today):
+                    said = sentence("{title}: {said}", title=kept.title, said=one.said)
+                    yield Line(said, today.decision == "not accepted")
+            then = kept.after(until_then[-1])
+            stopped = then.switching.state == "stopped"
+            if todays or stopped:
+                quiet = False
+                said = sentence("{title}: {said}", title=kept.title, said=next_said(then))
+                yield Line(said, stopped)
+        if quiet:
+            yield Line(sentence("No lot was judged on this day."))
         for source in self.request.lots:
             record = LotRecord.read(source)
             for lot in record.lots[-_LOTS:]:

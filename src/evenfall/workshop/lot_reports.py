@@ -164,7 +164,7 @@ def state_said(lots: KeptLots) -> Sentence:
             "5 not accepted."
         )
     elif switching.state == "normal":
-        text = "Normal inspection; switching score {score} of 30."
+        text = "Normal inspection; switching score {score} of 30, from which on it is reduced."
     else:
         text = "{state}."
     said = sentence(

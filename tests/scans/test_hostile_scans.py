@@ -320,6 +320,16 @@ def test_what_covers_the_board_is_left_out_and_told(place: str, hidden: tuple[in
     assert not {f.code for f in findings} & {"missing-fret", "extra-bump", "board-shape"}
 
 
+@pytest.mark.parametrize("side", [1.0, pytest.param(-1.0, marks=pytest.mark.slow)])
+def test_a_fret_that_the_scan_ends_on_is_not_seen(side: float) -> None:
+    """Half of it was a crown with one upright side, 0.2 mm off its place."""
+    place = float(drawn(SCAN).base[7])
+    half = SCAN.points_mm[side * (SCAN.points_mm[:, 0] - place) < 0.1]
+    survey, findings = measure_crowns(half, SPEC, mirrored=False)
+    assert survey.crown_lines[7] is None
+    assert not {f.code for f in findings} & {"crown-kind", "fret-place", "missing-fret"}
+
+
 def test_two_necks_that_point_apart_are_refused_as_two() -> None:
     cosine, sine = np.cos(0.2), np.sin(0.2)
     turn = np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])

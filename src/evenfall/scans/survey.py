@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.scans.crown_kind import CrownSection
+    from evenfall.scans.gather import CrownPoints
 
 
 SECTION_POINTS = 240
@@ -281,9 +282,17 @@ class _Survey:
         turn = float(np.median((self.frets.lean_slope - nominal)[frets]))
         return np.asarray(nominal + turn)
 
+    def _cut_through(self, points: CrownPoints) -> bool:
+        """Say whether a scan ends on a crown: half of one tells neither kind, place nor top."""
+        if not len(points.across_mm):
+            return True
+        least = CAP_SHARE * self.specification.fretwire.crown_width_mm
+        low, high = np.quantile(points.across_mm, [0.002, 0.998])
+        return bool(low > -least or high < least)
+
     def _crown_line(self, j: int, like: CrownSection | None = None) -> CrownLine | None:
         points, wire = self.gathered.crowns[j], self.specification.fretwire
-        if points is None or not np.isfinite(self.frets.base_mm[j]):
+        if points is None or not np.isfinite(self.frets.base_mm[j]) or self._cut_through(points):
             return None
         crest = self.gathered.crest_coefficients[j]
         if turn := float(self.frets.lean_slope[j] - self.lean[j]):

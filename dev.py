@@ -308,6 +308,8 @@ def setup(_: list[str]) -> int:
 
 
 JOBS = {job.__name__: job for job in (serve, demo, test, lint, types, docs, bench, study, setup)}
+#: What jobs take that hand no arguments on.
+TAKES: dict[str, tuple[str, ...]] = {"lint": (), "types": (), "docs": ("--check",), "setup": ()}
 
 
 def main(arguments: list[str]) -> int:
@@ -318,6 +320,9 @@ def main(arguments: list[str]) -> int:
     name, *rest = arguments
     if name not in JOBS:
         raise StopError(f"there is no job {name!r}; choose one of {', '.join(JOBS)}")
+    for one in rest:
+        if one not in TAKES.get(name, rest):
+            raise StopError(f"{name} does not take {one!r}; see python3 dev.py --help")
     return JOBS[name](rest)
 
 

@@ -116,6 +116,7 @@ def test_set_up_runs_again_only_when_something_changed(
         (["--help"], 0, "usage: python3 dev.py JOB"),
         ([], 2, "usage: python3 dev.py JOB"),
         (["polish"], 1, "there is no job 'polish'"),
+        (["docs", "--help"], 1, "docs does not take '--help'"),
     ],
 )
 def test_jobs_are_listed_and_unknown_ones_refused(

@@ -146,6 +146,10 @@ def test_a_proof_knows_the_plans_that_were_worked_before(
         printed = [item["value"] for item in json.loads(made.stdout)["items"]]
         assert printed == [item.value for item in on_page.items]
 
+    dossiers.file(on_page)  # it names the earlier plan too, and is of the newest readings still
+    assert on_page.worked_hashes
+    assert story(dossiers, SERIAL).proved
+
 
 def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:
     settled = read("settled")

@@ -252,7 +252,7 @@ class _Telling:
         if self.proved is None or self.measured is None:
             return False
         follows: list[str] = json.loads(self.proved.facts or "{}")["follows"]
-        return follows[1:] == [fact(self.measured, "content_hash")]
+        return follows[1:2] == [fact(self.measured, "content_hash")]  # earlier plans come after
 
     @property
     def confirms(self) -> bool:

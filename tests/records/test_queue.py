@@ -51,6 +51,14 @@ def test_equal_wishes_are_one_task_and_no_page_begins_it_again(queue: Queue) -> 
     assert queue.again(first.id).state == "waiting"
 
 
+def test_an_upload_that_was_stopped_is_no_work_to_begin_again(queue: Queue) -> None:
+    upload = queue.put("receive", {"sizes": [3]}, state="receiving")
+    queue.ask_to_stop(upload.id)
+    with pytest.raises(RequestError, match="send it anew"):
+        queue.again(upload.id)
+    assert queue.get(upload.id).state == "stopped"
+
+
 def test_a_call_that_comes_several_times_at_once_is_new_once(queue: Queue) -> None:
     together = threading.Barrier(8)
 

@@ -35,6 +35,8 @@ MOST_TRIES = 2
 """How often a task is begun before it is left to a person: the second time may end as the first."""
 KEPT_DAYS = 7
 NO_FOLDER = "The address of the archive names no folder for files; add ?files=FOLDER to it."
+RECEIVED = "receive"
+"""Kind of what waits for files that come piece by piece: nobody works on it."""
 ANSWERED = "answered"
 """Kind of a call whose answer is kept for who sends it again; no work, and not listed."""
 _MOST_SHOWN = 50
@@ -215,6 +217,8 @@ class Queue:
 
     def again(self, name: str) -> Task:
         """Let a task that was refused or stopped be worked on again."""
+        if self.get(name).kind == RECEIVED:
+            raise RequestError("An upload that was stopped cannot be begun again; send it anew.")
         fresh: dict[str, Any] = {"stop": 0, "tries": 0, "result": "{}", "permille": 0, "doing": ""}
         self._change(name, ("refused", "stopped"), state="waiting", **fresh)
         return self.get(name)

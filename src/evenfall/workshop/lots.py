@@ -342,16 +342,6 @@ STATES: Mapping[State | Literal["skipped"], str] = {
 }
 
 
-_PERCENT = (
-    "Of lots with {good:.2f} % nonconforming this plan accepts 95 %, of lots with {bad:.2f} % it "
-    "accepts 10 %."
-)
-_PER_HUNDRED = (
-    "Of lots with {good:.1f} nonconformities per 100 pieces this plan accepts 95 %, of lots with "
-    "{bad:.1f} it accepts 10 %. A piece may have several; count each."
-)
-
-
 def counted(plan: Plan | VariablesPlan | None) -> str:
     """Return what a plan counts, in a word."""
     several = isinstance(plan, Plan) and plan.each_counts
@@ -396,7 +386,11 @@ def plan_findings(plan: Plan, state: State | None = None) -> list[Finding]:
     told.append(
         Finding(
             "lot",
-            _PER_HUNDRED if plan.each_counts else _PERCENT,
+            "Of lots with {good:.1f} nonconformities per 100 pieces this plan accepts 95 %, of "
+            "lots with {bad:.1f} it accepts 10 %. A piece may have several; count each."
+            if plan.each_counts
+            else "Of lots with {good:.2f} % nonconforming this plan accepts 95 %, of lots with "
+            "{bad:.2f} % it accepts 10 %.",
             severity="note",
             good=100.0 * plan.quality_at(PRODUCER),
             bad=100.0 * plan.quality_at(CONSUMER),

@@ -54,7 +54,7 @@ def test_equal_wishes_are_one_task_and_no_page_begins_it_again(queue: Queue) -> 
 def test_an_upload_that_was_stopped_is_no_work_to_begin_again(queue: Queue) -> None:
     upload = queue.put("receive", {"sizes": [3]}, state="receiving")
     queue.ask_to_stop(upload.id)
-    with pytest.raises(RequestError, match="send it anew"):
+    with pytest.raises(RequestError, match="send the files once more"):
         queue.again(upload.id)
     assert queue.get(upload.id).state == "stopped"
 

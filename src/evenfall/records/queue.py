@@ -218,7 +218,9 @@ class Queue:
     def again(self, name: str) -> Task:
         """Let a task that was refused or stopped be worked on again."""
         if self.get(name).kind == RECEIVED:
-            raise RequestError("An upload that was stopped cannot be begun again; send it anew.")
+            raise RequestError(
+                "An upload that was stopped cannot be begun again; send the files once more."
+            )
         fresh: dict[str, Any] = {"stop": 0, "tries": 0, "result": "{}", "permille": 0, "doing": ""}
         self._change(name, ("refused", "stopped"), state="waiting", **fresh)
         return self.get(name)

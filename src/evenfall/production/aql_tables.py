@@ -30,6 +30,7 @@ AQLS = (
 """Acceptance quality limits [% nonconforming; over 10, nonconformities per 100]."""
 
 LAST_PERCENT = 10.0
+"""The last of them that is a percentage."""
 EDITION = 1
 """Of the plans: 0 had no stages that are worked out."""
 

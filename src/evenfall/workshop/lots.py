@@ -37,8 +37,9 @@ SCHEMA = "evenfall/lots@0"
 _LARGEST_RECORD_BYTES = 10_000_000
 AQL_PERCENT, LEVEL = 1.0, "II"
 SORT: Sort = "single"
-UNSAID = -1
 """What is agreed on where nothing else is said."""
+UNSAID = -1
+"""Edition of the plans of a lot that was kept before editions were."""
 PRODUCER, CONSUMER = 0.95, 0.10
 """Probabilities of acceptance that describe a plan (common practice, no source)."""
 

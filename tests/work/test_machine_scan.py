@@ -151,7 +151,7 @@ def test_a_scan_that_is_not_in_the_machines_coordinates_is_refused(right) -> Non
 @pytest.mark.slow
 def test_a_scan_that_does_not_agree_with_the_plan_is_refused() -> None:
     _, file, points, _ = scanned(high_mm=0.15)
-    with pytest.raises(RequestError, match=r"Fret 7, string 2 stands 0\.1.* make a new plan"):
+    with pytest.raises(RequestError, match=r"Fret 7, string 2 differs by 0\.1.* make a new plan"):
         lies(file, points)
 
 

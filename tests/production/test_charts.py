@@ -532,6 +532,33 @@ def test_many_points_take_no_longer_than_their_number() -> None:
     assert 1.0 / 250.0 < share < 1.0 / 100.0
 
 
+@pytest.mark.parametrize(
+    ("count", "more", "few", "said"),
+    [
+        (8, {}, 8, "None of 8 points signals, but limits from 8 points tell little"),
+        (24, {}, 0, "The process is stable: none of 24 points signals. Go on."),
+        (24, {"excluded": [Excluded(n, "jig") for n in (1, 2, 3, 4, 5)]}, 19, "limits from 19"),
+        (40, {"phases": [Phase(1, 6, "runs well")]}, 6, "were frozen from 6 points; freeze them"),
+        (40, {"phases": [Phase(1), Phase(35, 0, "jig")]}, 6, "limits from 6 points tell little"),
+        (40, {"phases": [Phase(1), Phase(6, 0, "jig")]}, 0, "The process is stable"),
+        (8, {"known": Known(0.2, 0.03)}, 0, "The process is stable"),
+        (8, {"known": Known(0.2)}, 8, "limits from 8 points tell little"),
+        (8, {"phases": [Phase(1, 0, "ok", known=Known(0.2, 0.03), known_points=9)]}, 9, "from 9"),
+        (8, {"phases": [Phase(1, 0, "ok", known=Known(0.2, 0.03))]}, 0, "The process is stable"),
+    ],
+)
+def test_few_points_are_no_stable_process(
+    count: int, more: dict[str, object], few: int, said: str
+) -> None:
+    values = 0.2 + 0.03 * np.sin(2.1 * np.arange(count))
+    chart = control_chart(single(values), "individuals", **more)
+    told = [one.sentence for one in chart.findings]
+    assert chart.stable
+    assert chart.few_points == few
+    assert ("process is stable" in told[0]) is (few == 0)
+    assert any(said in one for one in told)
+
+
 def test_a_known_centre_outside_the_readings_makes_all_signal() -> None:
     chart = control_chart(single([1.0, 1.1, 0.9, 1.0]), "individuals", known=Known(5.0, 0.1))
     assert points(chart, "value") == [1, 2, 3, 4]

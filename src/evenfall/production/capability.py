@@ -17,7 +17,7 @@ from scipy import special
 from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Finding, RequestError
 from evenfall.production.chart_kinds import usual_kind
-from evenfall.production.charts import ControlChart, control_chart
+from evenfall.production.charts import FEW_POINTS, ControlChart, control_chart
 from evenfall.production.constants import c4, d2, d3, range_chance
 from evenfall.production.enough import content_factor
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
@@ -129,13 +129,16 @@ class Capability:
 
     @property
     def verdict(self) -> str:
-        """What can be said: capable, not capable or undecided."""
+        """What can be said: capable, not capable or undecided.
+
+        A process of so few points that nobody can call it stable is never capable.
+        """
         index = self.deciding
         if index is None or not self.stable:
             return "undecided"
         low = index.value_index if math.isnan(index.low_index) else index.low_index
         high = index.value_index if math.isnan(index.high_index) else index.high_index
-        if low >= self.required_index:
+        if low >= self.required_index and not self.chart.few_points:
             return "capable"
         return "not capable" if high < self.required_index else "undecided"
 
@@ -400,6 +403,11 @@ def _findings(made: Capability) -> Iterator[Finding]:
                 "The process counts as stable: {hit} of {points:count point} {hit:plural "
                 "signals|signal}, no more than chance gives."
             )
+        if made.chart.few_points:
+            text = (
+                "{hit} of {points:count point} {hit:plural signals|signal}, "
+                "but so few tell little of whether the process is stable."
+            )
         yield Finding("capability", text, severity="note", points=made.chart.point_count, hit=hit)
     else:
         yield Finding(
@@ -486,6 +494,11 @@ def _verdict(made: Capability) -> Iterator[Finding]:
         "undecided": "Undecided: {name} is {value:.2f}, but from so few readings it may lie on "
         "either side of the {required:.2f} that is asked{usual}.",
     }
+    if made.chart.few_points:
+        said["undecided"] = (
+            "Undecided: {name} is {value:.2f} and {required:.2f} is asked{usual}, but so few points "
+            "do not tell what the process will do; gather {least} or more."
+        )
     usual = (
         " by common practice, as nothing else was agreed"
         if made.required_index == REQUIRED_INDEX
@@ -500,6 +513,7 @@ def _verdict(made: Capability) -> Iterator[Finding]:
         required=made.required_index,
         usual=usual,
         remedy=made.remedy,
+        least=FEW_POINTS,
     )
 
 

@@ -45,6 +45,7 @@ class Phase:
     person: str = ""  # who noted it
     # centre and standard deviation that were frozen with points before these; NaN: from the points
     known: Known = field(default_factory=Known)
+    known_points: int = 0  # how many points those came from; 0 where it is not known
 
     @property
     def brought(self) -> bool:
@@ -111,13 +112,16 @@ class ControlChart:
         Points left out, with reasons.
     signals
         What the rules found.
+    few_points
+        How few points the limits that hold at the last point come from; 0 where there are enough,
+        or where the limits are known.
 
     Examples
     --------
     >>> values = np.array([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
     >>> chart = control_chart(Series("flow", "l/min", values), "individuals")
-    >>> chart.stable, round(float(chart.panels[0].upper[0]), 4)
-    (True, 55.8024)
+    >>> chart.stable, chart.few_points, round(float(chart.panels[0].upper[0]), 4)
+    (True, 10, 55.8024)
     """
 
     kind: str
@@ -128,13 +132,14 @@ class ControlChart:
     phases: tuple[Phase, ...]
     excluded: tuple[Excluded, ...]
     signals: tuple[Signal, ...]
+    few_points: int
 
     def __post_init__(self) -> None:
         shut(self)
 
     @property
     def stable(self) -> bool:
-        """Whether no rule found anything."""
+        """Whether no rule found anything; with `few_points` that alone is no stable process."""
         return not self.signals
 
     @property
@@ -285,6 +290,7 @@ def control_chart(
         stretches,
         tuple(excluded),
         tuple(signals),
+        _few_points(kind, stretches, known, out),
     )
 
 
@@ -448,11 +454,18 @@ def _began(parts: Sequence[Part], point: int) -> int:
 
 def _findings(chart: ControlChart) -> Iterator[Finding]:
     if chart.stable:
+        text = "The process is stable: none of {points:count point} signals. Go on."
+        if chart.few_points:
+            text = (
+                "None of {points:count point} signals, but limits from {few:count point} tell "
+                "little: go on, and watch."
+            )
         yield Finding(
             "chart",
-            "The process is stable: none of {points:count point} signals. Go on.",
+            text,
             severity="note",
             points=chart.point_count - len(chart.excluded),
+            few=chart.few_points,
         )
     else:
         text = (
@@ -495,20 +508,13 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         text = "Point {point} is left out: {reason}."
         reason = one.reason.rstrip(". ")
         yield Finding("chart", text, severity="note", point=one.point, reason=reason)
-    if few := few_points(chart):
-        yield Finding(
-            "chart",
-            "The limits come from {count:count point}; they will move until there are {least} or "
-            "more.",
-            severity="note",
-            count=few,
-            least=FEW_POINTS,
-        )
-
-
-def few_points(chart: ControlChart) -> int:
-    """Return how few points some limits come from; 0 where there are enough."""
-    return min((n for n in _used_points(chart) if n < FEW_POINTS), default=0)
+    if chart.few_points:
+        text = "The limits come from {count:count point}; they will move until there are {least} or "
+        text += "more."
+        if chart.phases[-1].frozen_at or chart.phases[-1].brought:
+            text = "The limits were frozen from {count:count point}; freeze them from {least} or "
+            text += "more."
+        yield Finding("chart", text, severity="note", count=chart.few_points, least=FEW_POINTS)
 
 
 def _where(chart: ControlChart) -> Sentence:
@@ -590,15 +596,12 @@ def _phase_said(phase: Phase) -> Finding:
     )
 
 
-def _used_points(chart: ControlChart) -> list[int]:
-    """Return how many points the limits of each phase come from."""
-    counts = []
-    gone = {one.point for one in chart.excluded}
-    for (first, last), phase in zip(
-        _bounds(chart.phases, chart.point_count), chart.phases, strict=True
-    ):
-        if phase.brought:
-            continue
-        end = phase.frozen_at or last
-        counts.append(sum(point not in gone for point in range(first + 1, end + 1)))
-    return counts
+def _few_points(kind: str, phases: Sequence[Phase], known: Known, out: BoolArray) -> int:
+    """Return how few points the limits of the last phase come from; 0 where that is no matter."""
+    last = phases[-1]
+    told = math.isfinite(known.centre_level) and (
+        kind in COUNTED or math.isfinite(known.sigma_level)
+    )
+    used = np.count_nonzero(~out[last.first - 1 : last.frozen_at or None])
+    count = last.known_points if last.brought else 0 if told else int(used)
+    return count if count < FEW_POINTS else 0

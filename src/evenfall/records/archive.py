@@ -47,7 +47,7 @@ from evenfall.records.figures import again, figures_again, follow, with_cutters
 from evenfall.records.kept import KeptFiles
 from evenfall.records.labels import labels_of, normal, span_of, words_of
 from evenfall.records.persons import Person
-from evenfall.records.schema import refuse_other, schema_of, upgrade
+from evenfall.records.schema import NAMES_CUTTERS, refuse_other, schema_of, upgrade
 from evenfall.records.signing import Signature, SigningKey
 from evenfall.records.tables import (
     ARCHIVE,
@@ -627,7 +627,8 @@ def open_archive(
     engine = engine_of(place)
     try:
         with reading(engine, place) as connection:
-            empty = make and not schema_of(connection)
+            found = schema_of(connection)
+            empty = make and not found
             older = not empty and refuse_other(connection, place)
             unfigured = older and not inspect(connection).has_table(FIGURE.name)
         if empty or older:
@@ -635,7 +636,7 @@ def open_archive(
                 upgrade(connection)
                 if unfigured:
                     figures_again(connection)
-                elif older:
+                elif older and found < NAMES_CUTTERS:
                     again(connection, with_cutters(connection))
                 if connection.execute(select(ARCHIVE)).first() is None:
                     connection.execute(ARCHIVE.insert().values(id=1, site=_new_site(), entries=0))

@@ -11,12 +11,24 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from itertools import islice
 from typing import Any
 
-from sqlalchemy import Connection, Row, Select, delete, func, insert, or_, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    Select,
+    delete,
+    func,
+    insert,
+    literal_column,
+    or_,
+    select,
+)
 
-from evenfall.records.labels import span_of
-from evenfall.records.tables import ENTRY, FIGURE, PERSON
+from evenfall.records.labels import normal, span_of
+from evenfall.records.tables import ENTRY, FIGURE, LABEL, PERSON
 
 QUANTITIES = {
     "relief_mm": "relief",
@@ -272,12 +284,23 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
             )
             wanted = wanted.where(FIGURE.c.site == connection.execute(known).scalar())
         elif name == "person":
-            number = select(PERSON.c.id).where(PERSON.c.name == value)
-            wanted = wanted.where(FIGURE.c.person.in_(number))
+            named = connection.execute(select(PERSON.c.id).where(PERSON.c.name == value))
+            wanted = wanted.where(FIGURE.c.person.in_(list(named.scalars())), _has(name))
+        elif name == "serial":
+            known = select(LABEL.c.dossier).where(LABEL.c.key == normal(value.partition("|")[0]))
+            dossiers = list(connection.execute(known.distinct()).scalars())
+            wanted = wanted.where(FIGURE.c.dossier.in_(dossiers), FIGURE.c.serial == value)
         else:
             wanted = wanted.where(FIGURE.c[name] == value)
+            if name in ("batch", "cutter"):
+                wanted = wanted.where(_has(name))
     newest = wanted.order_by(FIGURE.c.at.desc(), FIGURE.c.number.desc()).limit(most)
     return list(reversed(connection.execute(newest).all()))
+
+
+def _has(name: str) -> ColumnElement[bool]:
+    """Return what an index asks that lists only the readings that have a factor."""
+    return FIGURE.c[name] > literal_column("''")
 
 
 def newest_by_dossier(
@@ -322,19 +345,13 @@ def kinds_of(connection: Connection, quantity: str) -> list[str]:
 def factor_values(
     connection: Connection, quantity: str, document: str, factor: str, most: int
 ) -> list[str]:
-    """Return values of the factors model, station or cutter, as many as are wanted."""
-    found = []
-    for value in _each(connection, factor, quantity=quantity, document=document):
-        if value:
-            found.append(value)
-        if len(found) == most:
-            break
-    return found
+    """Return values of the factors model, station, batch or cutter, as many as are wanted."""
+    return list(islice(_each(connection, factor, quantity=quantity, document=document), most))
 
 
 def _each(connection: Connection, column: str, **fixed: str) -> Iterator[str]:
     """Yield the values of a column one after another, each by one look into an index."""
-    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed)
+    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed).where(_has(column))
     value = connection.execute(wanted).scalar()
     while value is not None:
         yield value

@@ -10,8 +10,10 @@ from evenfall.errors import BrokenFileError, UnsupportedError
 from evenfall.records.engines import Address
 
 STEPS = Path(__file__).parent / "migrations"
-TODAY = "0005"
+TODAY = "0006"
 """The schema that this program writes."""
+NAMES_CUTTERS = "0005"
+"""The first one whose figures have a place for the cutter."""
 
 
 def schema_of(connection: Connection) -> str:

@@ -23,6 +23,7 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    literal_column,
 )
 
 METADATA = MetaData(
@@ -135,6 +136,14 @@ Index("ix_figure_model", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.model, F
 Index("ix_figure_station", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.station, FIGURE.c.at)
 Index("ix_figure_site", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.site, FIGURE.c.at)
 Index("ix_figure_dossier", FIGURE.c.dossier)
+for _name in ("batch", "cutter", "person"):  # few readings may have one, so these list those alone
+    _has = FIGURE.c[_name] > literal_column("''")
+    Index(
+        f"ix_figure_{_name}",
+        *(FIGURE.c.quantity, FIGURE.c.document, FIGURE.c[_name], FIGURE.c.at),
+        sqlite_where=_has,
+        postgresql_where=_has,
+    )
 TASK = Table(
     "task",
     METADATA,

@@ -182,6 +182,10 @@ _GAUGE = {
                     "type": ["boolean", "null"],
                     "description": "whether no reading ever signalled; null without a chart",
                 },
+                "few_points": {
+                    "type": ["integer", "null"],
+                    "description": "as of a control chart: how few its limits come from",
+                },
                 "signals_now": {
                     "type": ["boolean", "null"],
                     "description": "whether one of the newest readings signals, as pages say it",

@@ -110,6 +110,7 @@ def _gauge(found: Gauge) -> dict[str, Any]:
             {
                 "standard": name,
                 "stable": None if chart is None else chart.stable,
+                "few_points": None if chart is None else chart.few_points,
                 "signals_now": None if chart is None else chart.signals_now,
             }
             for name, chart in charts.items()

@@ -17,7 +17,7 @@ from evenfall.pictures.capability import capability_picture
 from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production import Tolerance
-from evenfall.production.charts import STEPS, few_points
+from evenfall.production.charts import STEPS
 from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
@@ -70,6 +70,7 @@ _GATHERED = (
 )
 _GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
 _FEW = "No signal yet, but so few points tell little: go on, and watch."
+_LOOK_FEW = "Some earlier points stood out, and so few points tell little: go on, and watch."
 _LOOK = "In control now: go on. Some earlier points stood out."
 _MOST = (200, 1000, 5000, 10_000)
 _USUAL_MOST = 1000
@@ -444,12 +445,13 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
     """Return what the page of a chart shows."""
     of = made.chart
     first, *rest = of.findings
-    go_on = _GO_ON if not few_points(of) else _FEW
+    go_on = _FEW if of.few_points else _GO_ON
+    look = _LOOK_FEW if of.few_points else _LOOK
     notes = [one for one in (*rest, *made.findings_of_readings) if one.severity != "warning"]
     return {
         "made": of,
         "about": made.about,
-        "headline": go_on if of.stable else _STOP if of.signals_now else _LOOK,
+        "headline": go_on if of.stable else _STOP if of.signals_now else look,
         "alarm": of.signals_now,
         "verdict": _whole(view.told(first)),
         "warned": [_whole(view.told(one)) for one in rest if one.severity == "warning"],

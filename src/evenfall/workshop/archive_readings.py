@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +25,9 @@ MOST_READINGS = 20_000
 SITE_DIGITS = 8
 """So much of the id of a site is shown."""
 _PREFERRED = ("proof", "measurement", "plan", "check", "step")
-_MANY = 200
+_LISTED = ("model", "station", "batch", "cutter")
+_NUMBERS = ("cutter_uses", "humidity", "temperature")
+_SHOWN = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,7 @@ def _one_of(there: Mapping[str, list[str]], quantity: str) -> str:
 
 def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> RequestError:
     """Return why no reading was found."""
-    from evenfall.records.figures import factor_values
+    from evenfall.records.figures import factor_values, newest_figures
 
     if asked.document not in kinds:
         return RequestError(
@@ -144,17 +146,18 @@ def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> Reques
             document=asked.document,
             there=tuple(kinds),
         )
-    for name in ("model", "station", "cutter"):
-        if wanted := asked.only.get(name):
-            there = factor_values(connection, asked.quantity, asked.document, name, _MANY)
-            if wanted not in there:
-                return RequestError(
-                    "No reading has {name} {wanted:quoted}; there are {there:quoted}.",
-                    at=At(field="only"),
-                    name=name,
-                    wanted=wanted,
-                    there=tuple(there[:8]),
-                )
+    for name, wanted in asked.only.items():
+        alone = replace(asked, since="", until="", only={name: wanted})
+        if name in _NUMBERS or newest_figures(connection, alone, 1):
+            continue
+        there = []
+        if name in _LISTED:
+            there = factor_values(connection, asked.quantity, asked.document, name, _SHOWN)
+        text = "No reading has {name} {wanted:quoted}"
+        text += "; there are {there:quoted}." if there else "."
+        return RequestError(
+            text, at=At(field="only"), name=name, wanted=wanted, there=tuple(there)
+        )
     return RequestError(
         "No reading of {quantity} was filed with all of that; choose less.",
         at=At(field="only"),

@@ -271,7 +271,10 @@ class _Day:
                 if made.table.time[int(made.series.starts[point - 1])] >= self.since
             ]
             if not hit:
-                yield Line(sentence("{name}: in control.", name=name), asked=asked)
+                text = "{name}: in control."
+                if few := made.chart.few_points:
+                    text = "{name}: no signal, but limits from {few:count point} tell little."
+                yield Line(sentence(text, name=name, few=few), asked=asked)
                 continue
             if len(self.charts) < _DRAWN:
                 self.charts[name] = made.chart

@@ -197,6 +197,7 @@ def stretches(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[
                 "; ".join(words),
                 who.person if who else "",
                 last.known if last else Known(),
+                last.points if last else 0,
             )
         )
     return tuple(made)

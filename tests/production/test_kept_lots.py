@@ -457,6 +457,17 @@ def test_what_is_no_agreement_is_one_sentence() -> None:
         ({"method": "s", "quantity": "relief"}, "a lower limit, an upper limit or both"),
         ({"method": "sigma", "quantity": "relief"}, "needs the standard deviation"),
         ({"aql_percent": 0.7}, "no table for an acceptance quality limit of 0.7 %"),
+        ({"aql_percent": -1.0}, "no table for an acceptance quality limit of −1 %"),
+        ({"method": "thorough"}, 'The method "thorough" is not known'),
+        ({"one_in": 9}, "one in 1 to 5 is inspected, not one in 9"),
+        (
+            {"method": "s", "quantity": "relief", "lower_mm": 0.3, "upper_mm": 0.1},
+            "The lower limit 0.300 mm is not under the upper limit 0.100 mm.",
+        ),
+        (
+            {"method": "sigma", "quantity": "relief", "lower_mm": 0.1, "sigma_mm": 0.0},
+            "A known standard deviation is more than zero",
+        ),
     ):
         with pytest.raises(RequestError) as error:
             agreement(SUPPLIER, MODEL, **terms)  # type: ignore[arg-type]

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import select, update
+from sqlalchemy import event, select, update
 
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.copying import labels_again
@@ -79,6 +80,34 @@ def test_a_figure_has_the_air_and_the_cutter_that_were_noted_before_it(archive: 
     assert (metal.value, metal.unit, metal.humidity) == (0.4, "mm", "45.5")
     assert (spread.value, spread.unit) == (0.12, "mm")
     assert (margin.value, margin.unit) == (104.0, "%")
+
+
+def test_readings_of_a_rare_factor_are_found_by_an_index(tmp_path: Path) -> None:
+    """Where no index names the factor, every reading of the quantity would be looked at."""
+    wanted = {"batch": "W-12", "cutter": "file 3", "person": "Q. Ulbrenq", "serial": "UY-0417"}
+    work = {"work": "Levelled.", "station": "bench 2", "cutter": "file 3"}
+    fitted = {"part": "ab" * 16, "name": "W-12", "words": "frets 1 to 20"}
+    proved = Filing("proof", proof(0.18).facts, "Q. Ulbrenq")
+    asked: list[tuple[str, Any]] = []
+    with open_archive(str(tmp_path / "archive"), make=True) as archive:
+        archive.file(None, [OPENED, SERIAL, Filing("step", work), Filing("fitted", fitted), proved])
+        with archive.reading() as connection:
+            event.listen(connection, "before_cursor_execute", lambda *told: asked.append(told[2:4]))
+            for name, value in wanted.items():
+                (found,) = newest_figures(
+                    connection, Figures("relief", "proof", only={name: value}), 9
+                )
+                assert found.value == 0.18
+                assert not newest_figures(
+                    connection, Figures("relief", "proof", only={name: "none"}), 9
+                )
+            for name in ("batch", "cutter"):
+                assert factor_values(connection, "relief", "proof", name, 9) == [wanted[name]]
+            for text, values in asked[:]:
+                if "FROM figure" in text:
+                    plan = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {text}", values).all()
+                    assert "ix_figure_quantity" not in str(plan), text
+                    assert "SCAN figure" not in str(plan), text
 
 
 def test_a_corrected_figure_is_gone_and_a_later_number_stands(archive: Archive) -> None:

@@ -73,7 +73,13 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     dossiers: Dossiers, client: TestClient
 ) -> None:
     prove(dossiers, STEADY[:8])
-    assert "No signal yet, but so few points tell little" in text(client, "/charts")
+    few = text(client, "/charts")
+    assert "No signal yet, but so few points tell little" in few
+    assert "None of 8 points signals, but limits from 8 points tell little" in few
+    assert "process is stable" not in few
+    few = text(client, "/charts/capability?quantity=relief&lower=-3&upper=3")
+    assert "Not sure yet whether it keeps well enough within its limits." in few
+    assert "so few tell little of whether the process is stable" in few
     prove(dossiers, STEADY[8:], first=8)
     shown = text(client, "/charts")
     assert "In control: go on." in shown
@@ -164,7 +170,12 @@ def test_typed_limits_keep_their_unit_and_a_percentage_has_none(
 
 def test_a_chart_is_of_one_cutter(dossiers: Dossiers, client: TestClient) -> None:
     prove(dossiers, STEADY)
-    assert "No reading has cutter" in text(client, "/charts?quantity=relief&cutter=C-9", 422)
+    assert 'No reading has cutter "C-9".' in text(client, "/charts?quantity=relief&cutter=C-9", 422)
+    shown = text(client, "/charts?quantity=relief&station=bench+9", 422)
+    assert 'No reading has station "bench 9"; there are "bench 1".' in shown
+    shown = text(client, "/charts?quantity=relief&person=Nobody", 422)
+    assert 'No reading has person "Nobody".' in shown
+    assert "none of 30 points signals" not in text(client, "/charts?serial=QC-0001", 422)
     assert 'name="cutter"' in client.get("/charts?quantity=relief").text
 
 
@@ -199,6 +210,57 @@ def test_hostile_readings_get_one_sentence(
         client.get(f"/charts/capability?quantity=relief&lower=0.3&upper=0.1{asked}").status_code
         == 422
     )
+
+
+TIMES = "value,time,unit,size\n"
+COUNTS = [3, 1, 2, 0, 1]
+
+
+def sheet(values: Sequence[object], sizes: Sequence[object] = ()) -> dict[str, str]:
+    pairs = zip(values, sizes or [""] * len(values), strict=True)
+    rows = [f"{v},2026-03-{n + 1:02},,{size}" for n, (v, size) in enumerate(pairs)]
+    return {"name": "q.csv", "text": TIMES + "\n".join(rows)}
+
+
+@pytest.mark.quick(1)
+def test_hostile_sheets_get_one_sentence_from_programs_too(client: TestClient) -> None:
+    fifty = [50] * 5
+    limits = {"tolerance": {"lower_level": 0.1, "upper_level": 0.3}}
+    for path, values, sizes, more, said in (
+        ("chart", [0.2] * 25, (), {}, "The readings do not vary"),
+        ("chart", [0.2], (), {}, "two points in a row or more"),
+        ("chart", [0.2, "nan"], (), {}, '"nan" is not a number'),
+        ("chart", [0.2, "1e400"], (), {}, '"1e400" is not a number'),
+        ("chart", [], (), {}, "No row holds a value"),
+        *(
+            ("chart", values, sizes, {"kind": kind}, said)
+            for kind in ("p", "np", "c", "u")
+            for values, sizes, said in (
+                ([3, -1, 2, 0, 1], fifty, "Point 2: a count is 0, 1, 2"),
+                ([3, 1.5, 2, 0, 1], fifty, "Point 2: a count is 0, 1, 2"),
+                (COUNTS, [50, 50, 0, 50, 50], "Point 3: a count is 0, 1, 2"),
+                ([0] * 5, fifty, "The readings do not vary"),
+            )
+        ),
+        ("chart", COUNTS, [50, 20, 50, 50, 50], {"kind": "np"}, "use p for changing ones"),
+        ("chart", COUNTS, [50, 20, 50, 50, 50], {"kind": "c"}, "use u for changing ones"),
+        ("chart", STEADY, (), {"known": {"sigma_level": 0}}, "more than zero, not 0"),
+        ("chart", STEADY, (), {"size": -1}, "A subgroup of −1 cannot be taken"),
+        ("capability", [0.2] * 25, (), limits, "The readings do not vary"),
+        ("capability", [0.2], (), limits, "One reading says nothing about the spread"),
+        ("capability", STEADY, (), {}, "Give a lower limit, an upper limit or both"),
+        ("causes", [0.2] * 25, (), {}, "No factor with two values or more"),
+    ):
+        asked = {"source": sheet(values, sizes), **more}
+        answer = client.post(f"/api/v1/{path}", json=asked)
+        assert answer.status_code == 422, answer.text[:500]
+        assert said in str(answer.json()["error"]), (path, more, answer.text[:500])
+    large = {"name": "q.csv", "text": "value\n" + "0.2\n" * 2_000_000}
+    assert client.post("/api/v1/chart", json={"source": large}).status_code == 413
+    outside = {"tolerance": {"lower_level": 0.5, "upper_level": 0.9}}
+    answer = client.post("/api/v1/capability", json={"source": sheet(STEADY), **outside}).json()
+    assert answer["verdict"] == "not capable"
+    assert "Stop until that is done: most instruments lie outside" in str(answer["findings"])
 
 
 @pytest.mark.quick(1)

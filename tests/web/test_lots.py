@@ -250,6 +250,8 @@ def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
     assert "was judged already" in again[1]
     assert post(manager, "/judged", **ask, name="L-2", found="0", seen="x")[0] == 412
     assert post(manager, "/judged", **ask, name="L-2", found="none")[0] == 422
+    many = post(manager, "/judged", **ask, name="L-2", found="0 0 0", sample="13")
+    assert "The plan has 1 stage, but 3 numbers were given." in many[1]
     for terms, said in (
         ({"aql": "10"}, "The agreement of these lots says 4, not 10."),
         ({"quantity": "relief"}, "says none, not relief."),
@@ -260,7 +262,7 @@ def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
         assert refused[0] == 422
         assert said in refused[1]
     wrong = manager.get("/judged", params={**ask, "model": "New", "aql": "0.7"})
-    assert wrong.status_code == 200
+    assert wrong.status_code == 422
     assert "There is no table for an acceptance quality limit of 0.7 %" in wrong.text
     here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
     assert here is not None

@@ -252,6 +252,21 @@ def test_several_sheets_are_typed_on_as_one_and_a_scan_stays_a_file(tmp_path: Pa
         key: float(text) for key, text in two.values.items()
     }
     assert (one.uncertainty, one.unit, one.strung) == (two.uncertainty, two.unit, two.strung)
+    noted = {
+        humidity: tuple(
+            Source(one.name, one.text().replace(",strung", f",strung {h}% 21C").encode())
+            for one, h in zip(halves, (44, humidity), strict=True)
+        )
+        for humidity in (46, 60)
+    }
+    of_air = typed_of(noted[46], spec)
+    assert of_air is not None
+    air = workshop.measure(MeasureRequest(noted[46], SPECIFICATION, serial=SERIAL)).measurement
+    typed = workshop.measure(MeasureRequest((of_air.source(),), SPECIFICATION, serial=SERIAL))
+    assert 44.0 < air.humidity_percent < 46.0
+    assert typed.measurement.humidity_percent == pytest.approx(air.humidity_percent, abs=1e-3)
+    assert typed.measurement.temperature_celsius == 21.0
+    assert typed_of(noted[60], spec) is None  # one place for the air would hide that it changed
     assert typed_of((*halves, Source("scan.ply", b"ply\n")), spec) is None
     assert typed_of((whole, Source("again.csv", halves[0].content or b"")), spec) is None  # twice
     made = workshop.measure(MeasureRequest(halves, SPECIFICATION, serial=SERIAL))

@@ -120,6 +120,18 @@ def code_letter(lot_count: int, level: str = "II") -> str:
     return LEVELS[level][sum(lot_count > most for most in _LOTS)]
 
 
+def check_aql(aql_percent: float) -> None:
+    """Refuse an acceptance quality limit that no table is kept for."""
+    if aql_percent not in AQLS:
+        raise RequestError(
+            "There is no table for an acceptance quality limit of {aql:g} %; use one of "
+            "{aqls:list}, or a plan by both risks.",
+            at=At(field="aql"),
+            aql=aql_percent,
+            aqls=tuple(f"{one:g}" for one in AQLS if one <= LAST_PERCENT),
+        )
+
+
 def plan_of(
     lot_count: int,
     aql_percent: float,
@@ -136,14 +148,7 @@ def plan_of(
     the risks of the single plan. A limit over 10 counts nonconformities, of which a piece may have
     several. With `first`, no stages are worked out: the edition 0 of the plans.
     """
-    if aql_percent not in AQLS:
-        raise RequestError(
-            "There is no table for an acceptance quality limit of {aql:g} %; use one of "
-            "{aqls:list}, or a plan by both risks.",
-            at=At(field="aql"),
-            aql=aql_percent,
-            aqls=tuple(f"{one:g}" for one in AQLS if one <= LAST_PERCENT),
-        )
+    check_aql(aql_percent)
     column = AQLS.index(aql_percent)
     letter, number = _followed(LETTERS.index(code_letter(lot_count, level)), column, inspection)
     refused = number + 1

@@ -158,8 +158,11 @@ class Capability:
                     "The spread is too wide and the middle is off: move it from {mean} to "
                     "{middle}, and find what makes instruments differ"
                 )
+        then = "{what}. Go on, but check each instrument until {index} is over {required:.2f}."
+        if self.deciding is not None and self.deciding.value_index <= 0.0:
+            then = "{what}. Stop until that is done: most instruments lie outside the limits."
         return sentence(
-            "{what}. Go on, but check each instrument until {index} is over {required:.2f}.",
+            then,
             index=self.deciding.name if self.deciding else "Cpk",
             required=self.required_index,
             what=sentence(
@@ -496,8 +499,8 @@ def _verdict(made: Capability) -> Iterator[Finding]:
     }
     if made.chart.few_points:
         said["undecided"] = (
-            "Undecided: {name} is {value:.2f} and {required:.2f} is asked{usual}, but so few points "
-            "do not tell what the process will do; gather {least} or more."
+            "Undecided: {name} is {value:.2f} and {required:.2f} is asked{usual}, but so few "
+            "points do not tell what the process will do; gather {least} or more."
         )
     usual = (
         " by common practice, as nothing else was agreed"

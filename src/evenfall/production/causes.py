@@ -179,8 +179,8 @@ def fitted_causes(
     freedom = len(values) - 1 - rank
     if freedom < 1:
         raise RequestError(
-            "{count:count reading} are too few for {factors:count factor} with {taken} levels "
-            "to tell apart; take more readings, or ask fewer factors.",
+            "{count:count reading} are too few for {factors:count factor} with {taken:count "
+            "level} to tell apart; take more readings, or ask fewer factors.",
             at=At(field="factor"),
             count=len(values),
             factors=len(found.fixed) + len(found.random),

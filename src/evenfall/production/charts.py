@@ -509,11 +509,14 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         reason = one.reason.rstrip(". ")
         yield Finding("chart", text, severity="note", point=one.point, reason=reason)
     if chart.few_points:
-        text = "The limits come from {count:count point}; they will move until there are {least} or "
-        text += "more."
+        text = (
+            "The limits come from {count:count point}; they will move until there are {least} or "
+            "more."
+        )
         if chart.phases[-1].frozen_at or chart.phases[-1].brought:
-            text = "The limits were frozen from {count:count point}; freeze them from {least} or "
-            text += "more."
+            text = (
+                "The limits were frozen from {count:count point}; freeze them from {least} or more."
+            )
         yield Finding("chart", text, severity="note", count=chart.few_points, least=FEW_POINTS)
 
 

@@ -68,12 +68,15 @@ class Plan:
 
     def _run(self, share: float, lot_count: int = 0) -> Iterator[tuple[float, float, int]]:
         """Yield of each stage how often it accepts, pieces looked at on average, and so far."""
-        bad = round(share * lot_count)
+        bad, most = round(share * lot_count), max(one.refused_count for one in self.stages)
         open_, taken = {0: 1.0}, 0
         for stage in self.stages:
             looked = stage.size_count * sum(open_.values())
             of_lot = lot_count > 0 and not self.each_counts
-            made = [] if of_lot else self._made(stage, share).tolist()
+            made = []
+            if not of_lot:
+                each = self.each_counts
+                made = drawn_of(stage.size_count, share, most, each_counts=each).tolist()
             after: dict[int, float] = {}
             accepted = 0.0
             for found, chance in open_.items():
@@ -93,13 +96,6 @@ class Plan:
                 # between both numbers (reduced inspection) the lot is accepted
                 accepted += sum(after.values())
             yield accepted, looked, taken
-
-    def _made(self, stage: Stage, share: float) -> FloatArray:
-        """Return the chance of each number in a stage; more than the plan bears are left out."""
-        if self.each_counts:
-            most = max(one.refused_count for one in self.stages)
-            return poisson(most, stage.size_count * share)
-        return binomial(stage.size_count, share)
 
     def outgoing_share(self, share: float, lot_count: int) -> float:
         """Return the average outgoing quality where lots not accepted are sorted and corrected."""
@@ -154,6 +150,16 @@ def quality_accepted(
         middle = 0.5 * (low + high)
         low, high = (middle, high) if acceptance(middle) > probability else (low, middle)
     return 0.5 * (low + high)
+
+
+def drawn_of(size_count: int, share: float, most: int, *, each_counts: bool) -> FloatArray:
+    """Return the chance of each number in a sample of what is made.
+
+    Of nonconforming pieces up to all of them; of nonconformities up to `most`.
+    """
+    if each_counts:
+        return poisson(most, size_count * share)
+    return binomial(size_count, share)
 
 
 def _without_return(bad: int, lot: int, n: int) -> FloatArray:

@@ -19,8 +19,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from evenfall.arrays import FloatArray
-from evenfall.production.constants import binomial, poisson
-from evenfall.production.sampling import Plan, Stage
+from evenfall.production.sampling import Plan, Stage, drawn_of
 
 GOOD, BAD = 0.95, 0.10
 """How often a plan and its single plan accept lots of the two qualities that they share."""
@@ -153,8 +152,7 @@ def _run(
     clear, looked, open_ = (np.zeros((len(shares), len(take))) for _ in range(3))
     for n, share in enumerate(shares):
         made = np.zeros(width)
-        drawn = poisson(width, each * share) if each_counts else binomial(each, share)
-        drawn = drawn[:width]
+        drawn = drawn_of(each, share, width, each_counts=each_counts)[:width]
         made[: len(drawn)] = drawn
         step = np.where(more >= 0, made[np.maximum(more, 0)], 0.0)
         still = np.zeros((len(take), width))

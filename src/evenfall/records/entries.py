@@ -283,6 +283,8 @@ class OnChart(Facts):
     )
 
 
+MOST_SKIPPED = 5
+"""Of qualified lots at least one in so many is inspected."""
 LotMethod = Literal["single", "double", "multiple", "s", "sigma"]
 """How a lot is judged: its sample sorted in one stage or several, or measured."""
 LotState = Literal["normal", "tightened", "reduced", "skipped"]
@@ -309,7 +311,9 @@ class LotsAgreed(Facts):
         metadata=number(0.0, 1000.0, "standard deviation, where it is known", null=NAN)
     )
     one_in: int = field(
-        metadata=whole(1, 5, "of qualified lots one in so many is inspected; 1: every lot")
+        metadata=whole(
+            1, MOST_SKIPPED, "of qualified lots one in so many is inspected; 1: every lot"
+        )
     )
     reason: str = field(metadata=text("why it was agreed, or begun again", longest=2000))
 

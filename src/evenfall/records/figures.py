@@ -261,12 +261,12 @@ class Figures:
     only: Mapping[str, str] = field(default_factory=dict)  # factors that must have a value
 
 
-def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Row[Any]]:
-    """Return the newest figures, the oldest of them first."""
-    wanted = select(
-        FIGURE.c.at, FIGURE.c.value, FIGURE.c.unit, FIGURE.c.dossier, FIGURE.c.number,
-        FIGURE.c.document, *(FIGURE.c[name] for name in FACTORS),
-    ).where(FIGURE.c.quantity == asked.quantity)  # fmt: skip
+def newest_figures(
+    connection: Connection, asked: Figures, most: int, factors: Iterable[str] = FACTORS
+) -> list[Row[Any]]:
+    """Return the newest figures, the oldest of them first, with some of the factors."""
+    names = ("at", "value", "unit", "dossier", "number", "document", *factors)
+    wanted = select(*(FIGURE.c[name] for name in names)).where(FIGURE.c.quantity == asked.quantity)
     if asked.document:
         wanted = wanted.where(FIGURE.c.document == asked.document)
     if asked.since:
@@ -284,12 +284,20 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
             )
             wanted = wanted.where(FIGURE.c.site == connection.execute(known).scalar())
         elif name == "person":
-            named = connection.execute(select(PERSON.c.id).where(PERSON.c.name == value))
-            wanted = wanted.where(FIGURE.c.person.in_(list(named.scalars())), _has(name))
+            known = select(PERSON.c.id).where(PERSON.c.name == value)
+            ids = list(connection.execute(known).scalars())
+            if not ids:
+                return []
+            wanted = wanted.where(FIGURE.c.person.in_(ids), _has(name))
         elif name == "serial":
-            known = select(LABEL.c.dossier).where(LABEL.c.key == normal(value.partition("|")[0]))
-            dossiers = list(connection.execute(known.distinct()).scalars())
-            wanted = wanted.where(FIGURE.c.dossier.in_(dossiers), FIGURE.c.serial == value)
+            named = select(LABEL.c.dossier).where(LABEL.c.key == normal(value.partition("|")[0]))
+            numbers = select(FIGURE.c.number).where(
+                FIGURE.c.dossier.in_(named), FIGURE.c.serial == value
+            )
+            found = list(connection.execute(numbers.distinct()).scalars())
+            if not found:
+                return []
+            wanted = wanted.where(FIGURE.c.number.in_(found))
         else:
             wanted = wanted.where(FIGURE.c[name] == value)
             if name in ("batch", "cutter"):
@@ -300,7 +308,7 @@ def newest_figures(connection: Connection, asked: Figures, most: int) -> list[Ro
 
 def _has(name: str) -> ColumnElement[bool]:
     """Return what an index asks that lists only the readings that have a factor."""
-    return FIGURE.c[name] > literal_column("''")
+    return FIGURE.c[name] != literal_column("''")
 
 
 def newest_by_dossier(
@@ -351,7 +359,8 @@ def factor_values(
 
 def _each(connection: Connection, column: str, **fixed: str) -> Iterator[str]:
     """Yield the values of a column one after another, each by one look into an index."""
-    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed).where(_has(column))
+    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed)
+    wanted = wanted.where(_has(column), FIGURE.c[column] > "")
     value = connection.execute(wanted).scalar()
     while value is not None:
         yield value

@@ -137,7 +137,7 @@ Index("ix_figure_station", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.statio
 Index("ix_figure_site", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.site, FIGURE.c.at)
 Index("ix_figure_dossier", FIGURE.c.dossier)
 for _name in ("batch", "cutter", "person"):  # few readings may have one, so these list those alone
-    _has = FIGURE.c[_name] > literal_column("''")
+    _has = FIGURE.c[_name] != literal_column("''")
     Index(
         f"ix_figure_{_name}",
         *(FIGURE.c.quantity, FIGURE.c.document, FIGURE.c[_name], FIGURE.c.at),

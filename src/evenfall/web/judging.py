@@ -137,6 +137,7 @@ def judged(request: Request) -> Response:
         request,
         "judged.html",
         view,
+        422 if shown["fault"] else 200,
         asked=asked,
         methods=METHODS.items(),
         quantities=tuple(QUANTITIES.values()),

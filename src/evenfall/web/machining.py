@@ -10,7 +10,6 @@ from fastapi.responses import Response
 
 from evenfall.errors import RequestError
 from evenfall.records.kept import hash_of
-from evenfall.records.queue import RECEIVED
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
 from evenfall.web.together import Seen
@@ -82,7 +81,7 @@ def ask(
         task = keep(shop.queue, file or [])
     if not task and before is None:
         raise RequestError("Choose the files that describe machine and cutters first.")
-    task = task or shop.queue.put(RECEIVED, {"sizes": []}, state="receiving").id
+    task = task or shop.queue.receive([]).id
     there = f"/instruments/{told.line.dossier}/program/{task}"
     known = shop.pool.shown(task)
     if known.kind == "program" and known.dossier == told.line.dossier:  # a second press

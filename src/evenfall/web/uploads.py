@@ -14,7 +14,6 @@ from pydantic import BaseModel, Field
 from starlette.requests import ClientDisconnect
 
 from evenfall.errors import At, RequestError
-from evenfall.records.queue import RECEIVED
 from evenfall.web.answering import AbsentError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
 from evenfall.web.view import shop_of
@@ -57,7 +56,7 @@ def begin(request: Request, coming: Coming) -> Response:
         raise RequestError("Choose a file of readings or a scan first.")
     sizes = [one.size for one in coming.files]
     queue = shop_of(request).queue
-    task = queue.put(RECEIVED, {"sizes": sizes}, state="receiving")
+    task = queue.receive(sizes)
     for number, one in enumerate(coming.files):
         place = _place(queue, task.id, number) / bare(one.name)
         place.parent.mkdir(parents=True)
@@ -140,7 +139,7 @@ def keep(queue: Queue, files: list[UploadFile]) -> str:
     if not named:
         raise RequestError("Choose a file of readings or a scan first.")
     sizes = [one.size or 0 for one in named]
-    task = queue.put(RECEIVED, {"sizes": sizes}, state="receiving")
+    task = queue.receive(sizes)
     for number, one in enumerate(named):
         place = _place(queue, task.id, number) / bare(one.filename)
         place.parent.mkdir(parents=True)

@@ -12,7 +12,7 @@ from evenfall.production.factors import check_names
 from evenfall.sheets.tidy import TidyTable
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
     from typing import Any
 
     from sqlalchemy import Connection, Row
@@ -43,8 +43,13 @@ class Filed:
     until: str = ""  # ISO 8601: before then
     most: int = MOST_READINGS  # the newest so many
 
-    def table(self, quantity: str, only: Mapping[str, str]) -> TidyTable:
-        """Return the readings of a quantity; `only` names factors that must have a value."""
+    def table(
+        self, quantity: str, only: Mapping[str, str], factors: Collection[str] | None = None
+    ) -> TidyTable:
+        """Return the readings of a quantity, with these factors or all of them.
+
+        `only` names factors that must have a value.
+        """
         from evenfall.records.figures import (
             FACTORS,
             Figures,
@@ -62,8 +67,10 @@ class Filed:
             document = only.get("document") or min(kinds, key=_PREFERRED.index)
             wanted = {name: value for name, value in only.items() if name != "document"}
             asked = Figures(quantity, document, self.since, self.until, wanted)
-            check_names(tuple(wanted), (*FACTORS, "document"))
-            rows = newest_figures(connection, asked, self.most + 1)
+            columns = FACTORS if factors is None else tuple(dict.fromkeys(factors))
+            check_names((*wanted, *columns), (*FACTORS, "document"))
+            columns = tuple(name for name in columns if name != "document")  # it is there always
+            rows = newest_figures(connection, asked, self.most + 1, columns)
             if not rows:
                 raise _nothing(connection, asked, kinds)
         return self._made(quantity, rows, [kind for kind in kinds if kind != document])
@@ -99,10 +106,12 @@ class Filed:
                 quantity=quantity,
                 units=tuple(sorted(set(units))),
             )
-        known = self.archive.people(set(columns["person"]) - {""})
-        people = {number: person.name for number, person in known.items()}
-        columns["site"] = tuple(site[:SITE_DIGITS] for site in columns["site"])
-        columns["person"] = tuple(people.get(number, number) for number in columns["person"])
+        if persons := columns.get("person"):
+            known = self.archive.people(set(persons) - {""})
+            people = {number: person.name for number, person in known.items()}
+            columns["person"] = tuple(people.get(number, number) for number in persons)
+        if sites := columns.get("site"):
+            columns["site"] = tuple(site[:SITE_DIGITS] for site in sites)
         return TidyTable(
             quantity,
             units[0],
@@ -155,9 +164,7 @@ def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> Reques
             there = factor_values(connection, asked.quantity, asked.document, name, _SHOWN)
         text = "No reading has {name} {wanted:quoted}"
         text += "; there are {there:quoted}." if there else "."
-        return RequestError(
-            text, at=At(field="only"), name=name, wanted=wanted, there=tuple(there)
-        )
+        return RequestError(text, at=At(field="only"), name=name, wanted=wanted, there=tuple(there))
     return RequestError(
         "No reading of {quantity} was filed with all of that; choose less.",
         at=At(field="only"),

@@ -310,7 +310,9 @@ class _Day:
         asked = _asked(model, quantity)
         try:
             request = CapabilityRequest(self._filed(), **asked, tolerance=tolerance)
-            table = self.tables.get(chart_name(quantity, "proof", request)) or request.read()
+            table = self.tables.get(chart_name(quantity, "proof", request)) or request.read(
+                whole=False
+            )
             made = capability_of(table, request).made
         except EvenfallError as error:
             return Line(sentence("{name}: no answer. {why}", name=name, why=error.said))

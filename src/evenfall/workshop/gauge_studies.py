@@ -326,7 +326,9 @@ def study_sheet(request: StudySheetRequest) -> str:
     ('order,part,person,quantity,value,unit', 5)
     """
     for names, kind in ((request.parts, "parts"), (request.persons, "persons")):
-        if len(set(names)) < len(names) or not names:
+        if not names:
+            raise RequestError("Name the {kind} of the study.", at=At(field=kind), kind=kind)
+        if len(set(names)) < len(names):
             raise RequestError("Name each of the {kind} once.", at=At(field=kind), kind=kind)
     if len(request.parts) < 2 or request.trials < 2:
         raise RequestError("A study needs two parts or more, each read twice or more.")

@@ -29,7 +29,7 @@ from evenfall.records.entries import (
     last_of,
 )
 from evenfall.records.labels import normal
-from evenfall.workshop.lots import editions, next_plan, next_stage, still_inspected
+from evenfall.workshop.lots import judged_again, next_plan, next_stage, still_inspected
 
 if TYPE_CHECKING:
     from evenfall.records.archive import Archive
@@ -301,16 +301,15 @@ def _again(
     agreed: LotsAgreed, state: State, facts: LotJudged
 ) -> tuple[Plan | VariablesPlan | None, Lot, bool]:
     """Return plan and lot as judged again, and whether what was decided follows."""
-    plan, lot = None, Lot(facts.decision, False, 2)  # one that another program filed
-    for first in editions(facts.edition):
-        try:
-            given = (facts.pieces, facts.found, facts.measured_mm)
-            plan, lot = judge(agreed, state, *given, first=first)
-        except RequestError:
-            continue
-        if (lot.decision, state) == (facts.decision, facts.state):
-            return plan, lot, True
-    return plan, lot, False
+
+    def judge_by(first: bool) -> tuple[tuple[Plan | VariablesPlan, Lot], tuple[str, str]]:
+        made = judge(agreed, state, facts.pieces, facts.found, facts.measured_mm, first=first)
+        return made, (made[1].decision, state)
+
+    made, follows = judged_again(facts.edition, judge_by, (facts.decision, facts.state))
+    # of one that another program filed nothing else is known
+    plan, lot = made or (None, Lot(facts.decision, False, 2))
+    return plan, lot, follows
 
 
 def _fed(lots: deque[Any]) -> Iterator[Any]:

@@ -7,18 +7,19 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
-from evenfall.production.aql_tables import EDITION, counts_each
+from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
+from evenfall.production.series import amount
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
-from evenfall.records.entries import LotsAgreed
+from evenfall.records.entries import MOST_SKIPPED, LotMethod, LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key
@@ -112,6 +113,35 @@ def agreement(
             "A lot that is measured needs a lower limit, an upper limit or both.",
             at=At(field="limits"),
         )
+    if lower_mm >= upper_mm:
+        unit = "%" if quantity == QUANTITIES["margin_percent"] else "mm"
+        raise RequestError(
+            "The lower limit {lower} is not under the upper limit {upper}.",
+            at=At(field="limits"),
+            lower=amount(lower_mm, unit),
+            upper=amount(upper_mm, unit),
+        )
+    if sigma_mm <= 0.0:
+        raise RequestError(
+            "A known standard deviation is more than zero; leave it out, and method s estimates it "
+            "from the sample.",
+            at=At(field="sigma"),
+        )
+    if method not in get_args(LotMethod):
+        raise RequestError(
+            "The method {given:quoted} is not known; use one of {there:list}.",
+            at=At(field="method"),
+            given=method,
+            there=get_args(LotMethod),
+        )
+    if not 1 <= one_in <= MOST_SKIPPED:
+        raise RequestError(
+            "Of qualified lots one in 1 to {most} is inspected, not one in {given}.",
+            at=At(field="one_in"),
+            most=MOST_SKIPPED,
+            given=one_in,
+        )
+    check_aql(aql_percent)
     values = {
         "supplier": supplier,
         "model": model,

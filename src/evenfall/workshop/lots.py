@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from evenfall.codec import plain
 from evenfall.codec.parsing import parse_json
@@ -123,15 +123,15 @@ class LotRecord:
         kept: Mapping[str, Any],
     ) -> LotRecord:
         """Return the record with a lot that it held; `RequestError` where that does not follow."""
-        for first in editions(edition):
-            try:
-                made = self.with_lot(name, pieces, found, first=first)
-            except RequestError:
-                continue
-            lot = made.lots[-1]
-            if (lot.decision, lot.state) == (kept["decision"], kept["state"]):
-                return made
-        raise RequestError("A lot of the record does not follow from its numbers.")
+
+        def judge(first: bool) -> tuple[LotRecord, tuple[Decision, str]]:
+            made = self.with_lot(name, pieces, found, first=first)
+            return made, (made.lots[-1].decision, made.lots[-1].state)
+
+        made, follows = judged_again(edition, judge, (kept["decision"], kept["state"]))
+        if made is None or not follows:
+            raise RequestError("A lot of the record does not follow from its numbers.")
+        return made
 
     def with_lot(
         self, name: str, pieces: int, found: tuple[int, ...], *, first: bool = False
@@ -170,9 +170,27 @@ def next_plan(
     return plan_of(pieces, aql_percent, level=level, inspection=inspection, sort=sort, first=first)
 
 
-def editions(said: int) -> tuple[bool, ...]:
-    """Return by which plans a lot that was kept is judged again: whether by those of edition 0."""
-    return (False, True) if said == UNSAID else (said == 0,)
+_Made = TypeVar("_Made")
+_Came = TypeVar("_Came")
+
+
+def judged_again(
+    edition: int, judge: Callable[[bool], tuple[_Made, _Came]], kept: _Came
+) -> tuple[_Made | None, bool]:
+    """Return a lot judged again by the plans of its edition, and whether it comes to what was kept.
+
+    `judge` is told whether to go by the plans of the edition 0, and returns what it made and what
+    that came to.
+    """
+    made = None
+    for first in (False, True) if edition == UNSAID else (edition == 0,):
+        try:
+            made, came = judge(first)
+        except RequestError:
+            continue
+        if came == kept:
+            return made, True
+    return made, False
 
 
 def check_same(there: Mapping[str, Any], asked: Mapping[str, Any]) -> None:

@@ -27,7 +27,7 @@ from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
 from evenfall.production.charts import known_of
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
-from evenfall.sheets.cells import FILE_LIMIT_BYTES
+from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.outputs import Shown
 
@@ -59,10 +59,14 @@ class ReadingsRequest:
     size: int = 0  # or readings of a subgroup, in a row; 0 for none
     shift_hours: tuple[int, ...] = SHIFT_HOURS  # at which shifts begin, by the clock on the wall
 
-    def read(self) -> TidyTable:
-        """Return the readings that are asked for."""
+    def read(self, *, whole: bool = True) -> TidyTable:
+        """Return the readings that are asked for; not `whole`, with what a chart asks of each.
+
+        That is its instrument and what subgroups have in common: an archive has much more.
+        """
         if isinstance(self.source, Filed):
-            return self.source.table(self.quantity, self.only)
+            asked = ("serial", *(plain_name(name) for name in self.subgroup if name not in TIMES))
+            return self.source.table(self.quantity, self.only, None if whole else asked)
         content = self.source.read(FILE_LIMIT_BYTES)
         table = read_tidy(SheetFile(self.source.name, content), quantity=self.quantity)
         for name, wanted in self.only.items():
@@ -147,8 +151,8 @@ class ChartOutcome(ReadingsOutcome):
     def instruments(self, point: int) -> tuple[str, ...]:
         """Return the dossiers of the readings of a point, counted from 1; none of a sheet."""
         column = self.table.factors.get("dossier", ())
-        edges = [*self.series.starts.tolist(), len(self.table.value)]
-        return tuple(dict.fromkeys(column[edges[point - 1] : edges[point]]))
+        last = self.series.starts[point] if point < len(self.series.starts) else len(column)
+        return tuple(dict.fromkeys(column[self.series.starts[point - 1] : last]))
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -206,7 +210,7 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     ('individuals', 'The process is stable: none of 24 points signals. Go on.')
     """
     progress("Reading", 0.0)
-    table = request.read()
+    table = request.read(whole=False)
     table, series = series_of(table, request, counts=request.kind in COUNTED)
     kind = request.kind or usual_kind(series)
     progress("Drawing limits", 0.5)
@@ -394,7 +398,7 @@ def capability(request: CapabilityRequest, progress: Progress = silent) -> Capab
     'undecided'
     """
     progress("Reading", 0.0)
-    table = request.read()
+    table = request.read(whole=False)
     progress("Judging", 0.5)
     return capability_of(table, request)
 
@@ -489,14 +493,34 @@ def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, .
             name=name,
         )
     hours = sorted(hours)
+    known: dict[str, str] = {}
     try:
-        return tuple(_when(text, name, hours) for text in table.time)
+        return tuple(_when_of(text, name, hours, known) for text in table.time)
     except (ValueError, OverflowError):
         raise RequestError(
             "The times are not days, so the readings cannot be gathered by {name}.",
             at=At(field="subgroup"),
             name=name,
         ) from None
+
+
+def _when_of(text: str, name: str, hours: Sequence[int], known: dict[str, str]) -> str:
+    """Return `_when`, of times that an archive keeps once for each quarter of an hour.
+
+    No clock of today is off from UTC by a part of that, so no day or shift begins within one.
+    """
+    if len(text) != _ENTRY_TIME or text[-1] != "Z" or text < _TODAYS_CLOCKS:
+        return _when(text, name, hours)
+    quarter = f"{text[:14]}{int(text[14:16]) // 15}"
+    when = known.get(quarter)
+    if when is None:
+        when = known[quarter] = _when(text, name, hours)
+    return when
+
+
+_ENTRY_TIME = len("2026-03-01T00:00:00.000000Z")
+_TODAYS_CLOCKS = "1980"
+"""From then on: before, a few clocks were off by odd minutes."""
 
 
 def _when(text: str, name: str, hours: Sequence[int]) -> str:

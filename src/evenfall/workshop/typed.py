@@ -18,6 +18,7 @@ from evenfall.sheets import SheetFile
 from evenfall.sheets.hand import read_readings
 from evenfall.sheets.plausibility import stray_crowns
 from evenfall.sheets.quantities import QUANTITIES
+from evenfall.sheets.reduction import HUMIDITY_STEP_PERCENT
 from evenfall.units import in_unit
 from evenfall.wording import sentence
 from evenfall.workshop.measuring import MeasureRequest, measure
@@ -170,6 +171,9 @@ def _gathered(files: Sequence[Source], specification: Specification) -> TypedShe
         return None
     unit: LengthUnit = "in" if all(one.inch for one in readings) else "mm"
     states = {one.strung is not False for one in readings}
+    humid = [one.humidity_percent for one in readings if not math.isnan(one.humidity_percent)]
+    if humid and max(humid) - min(humid) > HUMIDITY_STEP_PERCENT:
+        return None  # the sheet has one place for the air
     values: dict[str, str] = {}
     sure: dict[str, str] = {}
     whole = (1, specification.frets)
@@ -184,7 +188,15 @@ def _gathered(files: Sequence[Source], specification: Specification) -> TypedShe
         sure[key] = "" if math.isnan(one.u_mm) else f"{in_unit(one.u_mm, unit):.6g}"
     usual = Counter(sure.values()).most_common(1)[0][0]
     finer = {key: text for key, text in sure.items() if text != usual}
-    return TypedSheet(values, unit, usual, states.pop(), finer) if len(states) == 1 else None
+    warm = [one.temperature_celsius for one in readings if not math.isnan(one.temperature_celsius)]
+    means = [
+        f"{math.fsum(noted) / len(noted):.5g}{sign}"
+        for noted, sign in ((humid, "%"), (warm, "C"))
+        if noted
+    ]
+    if len(states) > 1:
+        return None
+    return TypedSheet(values, unit, usual, states.pop(), finer, " ".join(means))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ down_revision = "0005"
 def upgrade() -> None:
     """Make the indexes."""
     for name in ("batch", "cutter", "person"):
-        has = sa.text(f"{name} > ''")
+        has = sa.text(f"{name} <> ''")
         op.create_index(
             f"ix_figure_{name}",
             "figure",

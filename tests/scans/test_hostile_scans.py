@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from draws import draws
 from evenfall.errors import EvenfallError, ReadingsError
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
+from evenfall.scans.covered import _slope
 from evenfall.scans.faults import FretHeights, _seating
 from oracles.surfaces import Recipe, crown_errors, drawn, make_scan, specification
 
@@ -318,6 +319,17 @@ def test_what_covers_the_board_is_left_out_and_told(place: str, hidden: tuple[in
     assert tuple((np.flatnonzero(~seen) + 1).tolist()) == hidden
     assert np.nanmax(np.abs(crown_errors(SCAN, lambda p: p, survey))) < 0.02
     assert not {f.code for f in findings} & {"missing-fret", "extra-bump", "board-shape"}
+
+
+def test_a_sloping_board_is_told_from_what_covers_it() -> None:
+    """Strings over the end of a board that rose by 5 mm with its body counted as a cover."""
+    column, row = np.arange(120.0)[:, None], np.arange(22.0)[None, :]
+    board = 0.04 * column + 0.01 * row - 0.01 * (row - 10.5) ** 2
+    board[::7] = np.nan
+    board[40:60] += 12.0
+    assert _slope(board) == pytest.approx(0.04, abs=1e-3)
+    assert _slope((board - 0.04 * column).T) == pytest.approx(0.01, abs=1e-3)
+    assert _slope(board[:1]) == 0.0
 
 
 @pytest.mark.parametrize("side", [1.0, pytest.param(-1.0, marks=pytest.mark.slow)])

@@ -87,7 +87,13 @@ def without_covers(located: Located, specification: Specification) -> Located:
     column, row = (x / CELL_MM).astype(np.intp), ((y + half) / CELL_MM).astype(np.intp)
     cell = column * shape[1] + row
     count = np.bincount(cell, minlength=shape[0] * shape[1])
-    stands = z - np.median(z)
+    # of an instrument that lies on its body the board slopes
+    with np.errstate(invalid="ignore"):
+        height = (np.bincount(cell, z, len(count)) / count).reshape(shape)
+    rise = _slope(height)
+    roll = _slope((height - rise * np.arange(shape[0])[:, None]).T)
+    stands = z - (rise * x + roll * y) / CELL_MM
+    stands -= np.median(stands)
     height = np.bincount(cell, stands, len(count)) / np.maximum(count, 1)
     # all of a cell's points: under a string the board is not seen, beside it it is
     least = np.full(len(count), np.inf)
@@ -130,6 +136,16 @@ def without_covers(located: Located, specification: Specification) -> Located:
         sample_mm=place[~surface.hides(place)],
         findings=(*located.findings, told),
     )
+
+
+def _slope(height: FloatArray) -> float:
+    """Return by how much cells rise from one row of a map to the next, whatever covers some."""
+    seen = np.flatnonzero(np.isfinite(height).any(axis=1))
+    if len(seen) < 2:
+        return 0.0
+    middle = np.nanmedian(height[seen], axis=1)
+    one, two = np.triu_indices(len(seen), 1)
+    return float(np.median((middle[two] - middle[one]) / (seen[two] - seen[one])))
 
 
 def _hide_frets(

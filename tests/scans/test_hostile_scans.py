@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from draws import draws
 from evenfall.errors import EvenfallError, ReadingsError
+from evenfall.instrument import read_specification
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
 from evenfall.scans.covered import _slope
 from evenfall.scans.faults import FretHeights, _seating
@@ -340,6 +341,30 @@ def test_a_fret_that_the_scan_ends_on_is_not_seen(side: float) -> None:
     survey, findings = measure_crowns(half, SPEC, mirrored=False)
     assert survey.crown_lines[7] is None
     assert not {f.code for f in findings} & {"crown-kind", "fret-place", "missing-fret"}
+
+
+@pytest.mark.parametrize(
+    ("cut", "code"), [((-30.0, 2.0), "orientation"), ((-9.0, 9.0), "ambiguous")]
+)
+def test_a_strip_of_the_board_does_not_blame_its_width(cut: tuple[float, float], code: str) -> None:
+    y = SCAN.points_mm[:, 1]
+    strip = SCAN.points_mm[(y > cut[0]) & (y < cut[1])]
+    survey, findings = measure_crowns(strip, SPEC, mirrored=False)
+    (told,) = [f for f in findings if "not both in it" in f.sentence]
+    assert told.code == code
+    assert not any(f.code == "board-width" for f in findings)
+    assert np.isnan(survey.scanned.board_width_nut_mm)
+
+
+def test_a_board_of_another_width_is_told_with_its_centre_line_known() -> None:
+    """Twice the tolerance off, its edges were said not to be in the scan."""
+    text = SPEC.text.replace("width_nut = 36.0", "width_nut = 40.0")
+    text = text.replace("width_last = 46.0", "width_last = 50.0")
+    survey, findings = measure_crowns(SCAN.points_mm, read_specification(text)[0], mirrored=False)
+    (told,) = [f for f in findings if f.code == "board-width"]
+    assert told.said.values["nut"] == pytest.approx(36.0, abs=0.3)
+    assert not any("not both in it" in f.sentence for f in findings)
+    assert np.nanmax(np.abs(crown_errors(SCAN, lambda p: p, survey))) < 0.02
 
 
 def test_two_necks_that_point_apart_are_refused_as_two() -> None:

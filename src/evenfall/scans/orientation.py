@@ -71,6 +71,9 @@ CLOSE_SHARE = 0.8
 SCALE_RATIOS = tuple(1.0 + 0.0025 * step for step in range(-8, 9))
 """Scales tried over the specified one, ±2 %."""
 
+CENTRE_LINE = "centre line"
+"""Field of the findings of a scan without both edges of the board."""
+
 EDGE_TOLERANCE_MM = 1.5
 """A board's width may differ from the specified one by this and still be its two edges."""
 
@@ -141,6 +144,11 @@ class Located:
     def numbering_open(self) -> bool:
         """Whether the scan leaves open which fret is the first."""
         return any(finding.code == "numbering" for finding in self.findings)
+
+    @property
+    def edges_open(self) -> bool:
+        """Whether an edge of the board is not in the scan."""
+        return any(finding.at.field == CENTRE_LINE for finding in self.findings)
 
 
 def find_surface(
@@ -549,7 +557,8 @@ class _Frame:
     def _centre_line(self, points: FloatArray, base: FloatArray, lean: FloatArray) -> CentreLine:
         """Return the centre line from the board's edges, or from what else there is.
 
-        Both edges are right if they are as far apart as specified. A single one is known by its
+        Both edges are right if they are as far apart as specified, or both run as a board of
+        another width would have them. A single one is known by its
         direction: it runs out of square with the frets as the board's taper has it, which the edge
         of a cut-off scan does not.
         """
@@ -575,11 +584,17 @@ class _Frame:
             line = straight_centre(edges.x_mm, edge)
             if abs(line.turn_rad - turn - sign * 0.5 * taper) < 0.2 * abs(taper):
                 seen.append(straight_centre(edges.x_mm, edge - sign * half))
+        if len(seen) == 2:  # a board of another width: both of its edges run with the taper
+            return straight_centre(edges.x_mm, edges.middle_mm)
+        width, board_width = float(np.median(edges.width_mm)), float(np.median(2.0 * half))
         told = sentence(
             "The scan is {width:size} wide where the board should be {board:size}: its edges are "
-            "not both in it.",
-            width=float(np.median(edges.width_mm)),
-            board=float(np.median(2.0 * half)),
+            "not both in it."
+            if width < board_width
+            else "The scan is {width:size} wide where the board should be {board:size}: the "
+            "specification is of another board, or something lies level beside this one.",
+            width=width,
+            board=board_width,
         )
         if len(seen) == 1:
             self.findings.append(
@@ -587,7 +602,7 @@ class _Frame:
                     "orientation",
                     "{told} The centre line was laid half the specified width from the edge that "
                     "runs with the board's taper, to ± {u:length}.",
-                    At(field="centre line"),
+                    At(field=CENTRE_LINE),
                     told=told,
                     u=2.0 * ONE_EDGE_U_MM,
                 )
@@ -598,7 +613,7 @@ class _Frame:
                 "ambiguous",
                 "{told} Where the centre line runs cannot be told; the middle of the scan was "
                 "taken, and the strings with it.",
-                At(field="centre line"),
+                At(field=CENTRE_LINE),
                 told=told,
             )
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import numpy as np
@@ -25,6 +26,12 @@ def read_only(array: NDArray[Scalar]) -> NDArray[Scalar]:
     kept = array.copy()
     kept.flags.writeable = False
     return kept
+
+
+@lru_cache(maxsize=64)
+def ahead(places: int) -> BoolArray:
+    """Return which places lie ahead of which, j > i, shape (N, N)."""
+    return read_only(np.triu(np.ones((places, places), dtype=bool), k=1))
 
 
 def runs(flag: BoolArray) -> list[tuple[int, int]]:

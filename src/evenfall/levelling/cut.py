@@ -11,11 +11,12 @@ which of them count (K, F + 1, F + 1), by stopped fret and fret; all in mm.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import read_only
 from evenfall.levelling.solver import Program
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
@@ -205,14 +206,26 @@ def form_rows(target: Target, off_mm: FloatArray) -> tuple[FloatArray, FloatArra
         bend = np.diff(off_mm, 2, axis=0).ravel()
         # a crossing that is rough as found may stay as rough, but not become rougher
         most = np.maximum(target.across_mm, np.abs(bend))
-        rows.append(np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets)))
+        rows.append(_across(count, frets))
         low.append(-most - bend)
         high.append(most - bend)
     if target.along_mm is not None:
-        rows.append(np.kron(np.eye(count), np.diff(np.eye(frets), axis=0)))
+        rows.append(_along(count, frets))
         low.append(np.full(len(rows[-1]), -target.along_mm))
         high.append(np.full(len(rows[-1]), target.along_mm))
     return np.concatenate(rows), np.concatenate(low), np.concatenate(high)
+
+
+@lru_cache(maxsize=16)
+def _across(count: int, frets: int) -> FloatArray:
+    """Return the second differences of removal (K F) from string to string, as rows."""
+    return read_only(np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets)))
+
+
+@lru_cache(maxsize=16)
+def _along(count: int, frets: int) -> FloatArray:
+    """Return the steps of removal (K F) from fret to fret, as rows."""
+    return read_only(np.kron(np.eye(count), np.diff(np.eye(frets), axis=0)))
 
 
 def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -255,7 +268,7 @@ def _with_nut(at: SetUp, crown_top_mm: FloatArray) -> FloatArray:
     return np.concatenate([at.nut_mm[:, None], crown_top_mm], axis=1)
 
 
-@cache
+@lru_cache(maxsize=16)
 def _before(places: int) -> BoolArray:
     """Return which places come before which, by fret and stopped fret, for every string."""
     return np.tri(places, k=-1, dtype=bool)[:, None, :]
@@ -273,7 +286,7 @@ class _Bounds:
     def of(share: FloatArray, saddle_mm: FloatArray, asked_mm: FloatArray) -> _Bounds:
         """Return the bounds by share of the saddle and what is asked, (K, F + 1, F + 1)."""
         rest = share * saddle_mm[:, None, None] - asked_mm
-        stopped, rest = (np.ascontiguousarray(np.moveaxis(of, 2, 0)) for of in (1.0 - share, rest))
+        stopped, rest = (np.ascontiguousarray(of.transpose(2, 0, 1)) for of in (1.0 - share, rest))
         return _Bounds(stopped, np.where(_before(len(rest)), rest, np.inf))
 
     def at_mm(self, height_mm: FloatArray, fret: int) -> FloatArray:

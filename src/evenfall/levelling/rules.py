@@ -251,7 +251,8 @@ def _worked(work: Work) -> SetUp:
         room_mm=np.maximum(0.0, problem.room_mm - work.removal_mm),
         saddle_travel_mm=np.stack([down + change, up - change]),
     )
-    return replace(as_found(changed, line, at.smallest_cut_mm), tool=at.tool)
+    there = as_found(changed, line, at.smallest_cut_mm)
+    return replace(there, tool=at.tool, known_u_mm=at.known_u_mm)
 
 
 def _once(
@@ -273,7 +274,9 @@ def _once(
     spared = _cut(less(at, -lifted), replaced)
     for j in np.flatnonzero(low):  # one that spares no metal may lie as it does
         others = np.where(np.arange(len(low)) == j, 0.0, lifted)
-        without = _cut(less(at, -others), replaced)
+        # without the only one nothing is lifted
+        alone = among is None and not others.any()
+        without = work if alone else _cut(less(at, -others), replaced)
         if without.removal_mm.sum() <= spared.removal_mm.sum() + ROUNDING_MM:
             low, lifted, spared = low & others.any(axis=0), others, without
     if spared.removal_mm.sum() >= HALVED_SHARE * work.removal_mm.sum():
@@ -299,8 +302,10 @@ def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None =
     """
     read, room = at.line.read, at.problem.room_mm
     closed = _closed(at)
-    wanted = opened_frets(at, read)
-    read_first = _read_first(at, wanted & closed, least_cut_mm(at, read & wanted))
+    read_first: tuple[ReadFirst, ...] = ()
+    if closed.any():
+        wanted = opened_frets(at, read)
+        read_first = _read_first(at, wanted & closed, least_cut_mm(at, read & wanted))
     no_room, left_alone = np.zeros_like(closed), np.zeros_like(closed)
     while True:
         free = ~(closed if among is None else ~among) & ~no_room & ~left_alone

@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray
     from evenfall.instrument.specification import Limit, Tool
     from evenfall.levelling.problem import Problem
-    from evenfall.measurement import Heights
     from evenfall.neck.level_line import LevelLine
     from evenfall.requirement import Judged
 
@@ -69,7 +68,7 @@ class SetUp:
     reasons: tuple[Sentence, ...] = ()  # why what moves does
     tool: Tool = "file"  # that metal comes off with
     # what `gap_u_mm` has worked out, for this job and those made from it [mm]
-    known_u_mm: dict[tuple[int, int, int], tuple[Heights, FloatArray, FloatArray]] = field(
+    known_u_mm: dict[tuple[int, int, int], tuple[FloatArray, FloatArray, FloatArray]] = field(
         default_factory=dict
     )
 
@@ -144,11 +143,13 @@ class SetUp:
         """Return the standard uncertainty of gaps over the level line at a fret, (K,) [mm]."""
         # a line with other crowns, or moved by the rod, leaves no more and no less open
         heights, opened = self.problem.measurement.heights, self.line.level_open_u_mm
-        known = self.known_u_mm.get((id(heights), id(opened), fret))
+        # nor do heights that moved, with the uncertainty they had
+        own = heights.own_u_mm
+        known = self.known_u_mm.get((id(own), id(opened), fret))
         if known is None:
             u_mm = self.line.sum_u_mm(heights, open_gap_weights(self.problem.lines, fret))
-            known = heights, opened, u_mm  # kept, so that no other ever has their identity
-            self.known_u_mm[id(heights), id(opened), fret] = known
+            known = own, opened, u_mm  # kept, so that no other ever has their identity
+            self.known_u_mm[id(own), id(opened), fret] = known
         return known[2]
 
     def _gap_mm(self, fret: int) -> FloatArray:

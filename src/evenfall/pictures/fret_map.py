@@ -280,6 +280,7 @@ def _mark(state: int, share: float) -> Mark:
     return "cross" if state == State.AS_GOOD else ""
 
 
+@lru_cache(maxsize=4096)
 def _buzz_force_cell(
     place: tuple[int, int],
     *,
@@ -289,6 +290,7 @@ def _buzz_force_cell(
     first_touched: int | None,
     touch_n: float | None,
 ) -> Cell:
+    """Return the cell of a note: a move of a control leaves most as they were."""
     k, i = place
     figures = _force_text(force_n), _share_text(share)
     mark = _mark(state, share)
@@ -418,6 +420,7 @@ def _life_share(removal: FloatArray, left: FloatArray, minimum_mm: float) -> Flo
     return np.where(np.isnan(removal) | np.isnan(left), np.nan, np.where(removal > 0, share, 0.0))
 
 
+@lru_cache(maxsize=4096)
 def _removal_cell(
     place: tuple[int, int], removal_mm: float, share: float, unit: LengthUnit
 ) -> Cell:

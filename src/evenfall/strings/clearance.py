@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import ahead
+
 if TYPE_CHECKING:
     from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import StringLines
@@ -42,9 +44,9 @@ def rest_clearance_mm(
     height = np.concatenate([nut_mm[:, None], crown_top_mm], axis=1)
     share = chord_share(lines) if share is None else share
     chord = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
-    clearance = chord - height[:, None, :]
-    free = np.triu(np.ones(clearance.shape[1:], dtype=bool), k=1)
-    return np.where(free, clearance, np.nan)
+    chord -= height[:, None, :]
+    chord[:, ~ahead(chord.shape[1])] = np.nan
+    return chord
 
 
 def clearance_weights(lines: StringLines) -> FloatArray:
@@ -53,7 +55,7 @@ def clearance_weights(lines: StringLines) -> FloatArray:
     Shape (K, F + 1, F + 1, F + 2); 0 where j <= i, where the string is not free.
     """
     share = chord_share(lines)
-    free = np.triu(np.ones(share.shape[1:], dtype=bool), k=1)
+    free = ahead(share.shape[1])
     count, points = share.shape[:2]
     weights = np.zeros((*share.shape, points + 1))
     i, j = np.nonzero(free)

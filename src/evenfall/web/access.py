@@ -47,6 +47,10 @@ _OPEN = tuple(
 )
 
 
+_SEEN_S = 2.0
+"""How long nobody looks again whether there are accounts."""
+
+
 class NotAllowedError(RequestError):
     """Who asks is not known, or may not do this; `status` is that of the answer."""
 
@@ -78,10 +82,15 @@ class Door:
 
     def shut(self) -> bool:
         """Say whether one needs an account; looked up again every other second until so."""
-        if not self.always and time.monotonic() - self._looked_s > 2.0:
+        if not self.always and not self.just_seen_open:
             self.always = self.accounts.exist()
             self._looked_s = time.monotonic()
         return self.always
+
+    @property
+    def just_seen_open(self) -> bool:
+        """Whether there was no account a moment ago."""
+        return not self.always and time.monotonic() - self._looked_s <= _SEEN_S
 
     def look_again(self) -> None:
         """Look again whether there are accounts, at the next request."""
@@ -191,7 +200,10 @@ class Access:
         request = Request(scope)
         cookie = request.cookies.get(self._door.cookie, "")
         authorization = request.headers.get("authorization", "")
-        who = await run_in_threadpool(self._door.who, cookie, authorization)
+        if self._door.just_seen_open:
+            who = LONE  # known without asking the archive, and so without waiting for a thread
+        else:
+            who = await run_in_threadpool(self._door.who, cookie, authorization)
         state["who"] = who
         if not who.rights and not _open(scope["method"], scope["path"]):
             await turned_away(request, _refusal(who))(scope, receive, send)

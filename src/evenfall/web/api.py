@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path as PathOnDisk
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Header, Path, Query, Request
+from fastapi import Header, Path, Query, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.routing import APIRoute
 
@@ -59,6 +59,7 @@ from evenfall.web.api_description import (
     gives,
     gives_file,
 )
+from evenfall.web.part import Part
 from evenfall.web.rights import Right, filed_by, who_of
 from evenfall.web.shop import Shop
 from evenfall.web.under_way import telling
@@ -77,7 +78,7 @@ if TYPE_CHECKING:
     from evenfall.records.queue import Task
     from evenfall.workshop.archive_filing import Papers
 
-router = APIRouter(prefix=ROOT)
+router = Part(prefix=ROOT)
 ROUTERS = (router, api_papers.router, api_quality.router, api_judging.router, api_lots.router)
 """Every address for programs."""
 _LISTED = 50

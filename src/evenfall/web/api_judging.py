@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import Path, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At
@@ -23,6 +23,7 @@ from evenfall.web.answering import (
     version_in,
 )
 from evenfall.web.api_description import JUDGED, JUDGED_LOTS, SAMPLE, asks, gives, gives_file
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
 from evenfall.web.uploads import files_of
@@ -35,7 +36,7 @@ from evenfall.workshop.lot_reports import lot_report
 if TYPE_CHECKING:
     from evenfall.workshop.kept_lots import KeptLots
 
-router = APIRouter(prefix=f"{ROOT}/judged", tags=["production"])
+router = Part(prefix=f"{ROOT}/judged", tags=["production"])
 Lots = Annotated[str, Path(max_length=64, description="Id of the dossier of the lots.")]
 
 

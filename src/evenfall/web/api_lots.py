@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import At, RequestError
@@ -28,6 +28,7 @@ from evenfall.web.answering import (
     version_in,
 )
 from evenfall.web.api_description import LOT, LOTS, asks, gives, gives_file
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by, who_of
 from evenfall.web.shop import now
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
     from evenfall.records import audit
     from evenfall.workshop.partner_lots import LotListed, LotSeen
 
-router = APIRouter(prefix=ROOT, tags=["lots"])
+router = Part(prefix=ROOT, tags=["lots"])
 Lot = Annotated[str, Path(max_length=64, description="`key` of a lot.")]
 Kind = Literal["pdf", "html"]
 

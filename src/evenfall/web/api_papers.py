@@ -7,7 +7,7 @@ from functools import partial
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter, Path, Request
+from fastapi import Path, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At
@@ -16,6 +16,7 @@ from evenfall.pictures.inks import LIGHT
 from evenfall.records.entries import sha256
 from evenfall.web.answering import ROOT, AbsentError, Name, Unit, answered, named, tagged
 from evenfall.web.api_description import PAPERS, gives, gives_file
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.shop import now
 from evenfall.web.view import shop_of
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from evenfall.web.shop import Shop
     from evenfall.workshop.story import Story
 
-router = APIRouter(prefix=ROOT, tags=["papers"])
+router = Part(prefix=ROOT, tags=["papers"])
 Makers = Mapping[str, Callable[[], bytes]]
 """What makes each paper, by its name."""
 _KINDS = ("pdf", "html")

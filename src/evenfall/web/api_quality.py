@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Path, Request
+from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.codec import plain, with_words
@@ -36,6 +36,7 @@ from evenfall.web.api_description import (
     gives,
     gives_file,
 )
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
@@ -54,7 +55,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.gauges import Gauge
     from evenfall.workshop.kept_charts import Kept
 
-router = APIRouter(prefix=ROOT, tags=["production"])
+router = Part(prefix=ROOT, tags=["production"])
 Chart = Annotated[str, Path(max_length=64, description="Id of the dossier of a kept chart.")]
 Day = Annotated[
     str,

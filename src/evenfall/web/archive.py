@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.records.signing import signing_key
+from evenfall.web.part import Part
 from evenfall.web.shop import now
 from evenfall.web.under_way import told
 from evenfall.web.uploads import complete, keep
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from evenfall.records.upkeep import Done
     from evenfall.web.shop import Shop
 
-router = APIRouter(prefix="/archive")
+router = Part(prefix="/archive")
 _MOST_LISTED = 200
 _LATELY = 6
 

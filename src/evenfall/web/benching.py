@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from evenfall.web.instruments import common, to_next
+from evenfall.web.part import Part
 from evenfall.web.view import View, page, shop_of
 from evenfall.work.aims import aims
 from evenfall.workshop.opening import specification_of_plan
@@ -15,7 +16,7 @@ from evenfall.workshop.opening import specification_of_plan
 if TYPE_CHECKING:
     from evenfall.work.aims import Aim
 
-router = APIRouter(prefix="/instruments/{name}")
+router = Part(prefix="/instruments/{name}")
 
 
 @router.get("/target")

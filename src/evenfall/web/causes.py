@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.codec.reading import finding_of
@@ -14,6 +14,7 @@ from evenfall.pictures.causes import causes_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.words import began
 from evenfall.web.charts import FACTORS, Wanted, filled, read_wanted
+from evenfall.web.part import Part
 from evenfall.web.shop import now
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
@@ -21,7 +22,7 @@ from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import CausesRequest, causes
 
-router = APIRouter(prefix="/charts/causes")
+router = Part(prefix="/charts/causes")
 _MOSTS = (1000, 5000, 10_000, 100_000)
 _AT_ONCE = 10_000
 """Over more readings than this it is a task, which may be stopped."""

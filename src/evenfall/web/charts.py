@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any, get_args
 from urllib.parse import parse_qs, urlencode
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, EvenfallError, RequestError
@@ -24,6 +24,7 @@ from evenfall.records.entries import ChartAct
 from evenfall.records.figures import Figures, factor_values, kinds_of_figures, newest_figures
 from evenfall.units import read_length_mm, read_number
 from evenfall.web.instruments import specified
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
@@ -44,7 +45,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.daily_report import Line
     from evenfall.workshop.quality import ChartOutcome
 
-router = APIRouter(prefix="/charts")
+router = Part(prefix="/charts")
 _DOCUMENTS = ("proof", "measurement", "plan", "check", "step")
 FACTORS = ("model", "station", "site", "batch", "cutter", "person", "serial")
 _LISTED = 200

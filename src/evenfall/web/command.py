@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import logging
 import os
@@ -195,6 +196,9 @@ def _load_ahead() -> None:
     """Load what the pages need before the first of them asks for it."""
     for name in _AHEAD:
         import_module(name)
+    # what is loaded stays: looked through for what can go, it would stop every page for a while
+    gc.collect()
+    gc.freeze()
 
 
 def placed(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, RequestError
@@ -12,6 +12,7 @@ from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import specified
+from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import Shop, now
 from evenfall.web.together import Seen
@@ -21,7 +22,7 @@ from evenfall.workshop.gauges import FEW, Gauge, gauge, gauges
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
-router = APIRouter()
+router = Part()
 _LISTED = 10
 Text = Annotated[str, Form(max_length=200)]
 

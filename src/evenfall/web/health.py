@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import EvenfallError
 from evenfall.records.schema import TODAY, schema_of
+from evenfall.web.part import Part
 from evenfall.web.view import shop_of
 
-router = APIRouter()
+router = Part()
 
 
 @router.get("/health")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from evenfall.arrays import FloatArray
@@ -17,6 +17,7 @@ from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
 from evenfall.requirement import margin_share
+from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.shop import Shop
 from evenfall.web.turns import InTurn
@@ -28,7 +29,7 @@ from evenfall.workshop.opening import open_specification
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import Story, lately, needed, specification_of
 
-router = APIRouter(route_class=InTurn)
+router = Part(route_class=InTurn)
 LISTED = 30
 _MODEL = "model:"
 """Before the id of a model, where a kind of starter may stand."""

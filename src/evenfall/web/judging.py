@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
-from fastapi import APIRouter, Depends, Request
+from fastapi import Depends, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, EvenfallError, RequestError
@@ -18,6 +18,7 @@ from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import mm_per_unit, read_number
 from evenfall.web.lots import standing
+from evenfall.web.part import Part
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.workshop.kept_lots import KeptLots
 
-router = APIRouter(prefix="/judged")
+router = Part(prefix="/judged")
 METHODS = {
     "single": "sorted, one sample",
     "double": "sorted, up to two samples",

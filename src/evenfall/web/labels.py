@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from evenfall.pages.drawings import square_code
 from evenfall.web.instruments import common
+from evenfall.web.part import Part
 from evenfall.web.view import View, page, shop_of
 
-router = APIRouter(prefix="/instruments/{name}/label")
+router = Part(prefix="/instruments/{name}/label")
 
 
 @router.get("")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from evenfall.codec.reading import finding_of
@@ -12,12 +12,13 @@ from evenfall.errors import RequestError
 from evenfall.records.entries import attached_to, standing
 from evenfall.web.instruments import common, specified, to_next
 from evenfall.web.measuring import FILED
+from evenfall.web.part import Part
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop.tasks import basis
 
-router = APIRouter(prefix="/instruments/{name}", route_class=InTurn)
+router = Part(prefix="/instruments/{name}", route_class=InTurn)
 
 
 @router.get("/play")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
@@ -19,6 +19,7 @@ from evenfall.records import audit
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.records.signing import signing_key
 from evenfall.web.access import door_of
+from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by, who_of
 from evenfall.web.shop import now
@@ -51,7 +52,7 @@ if TYPE_CHECKING:
     from evenfall.records.shared_lots import SharedLot
     from evenfall.workshop.kept_lots import KeptLots
 
-router = APIRouter()
+router = Part()
 Text = Annotated[str, Form()]
 Kind = Literal["pdf", "html"]
 _SAID = {"": "not answered yet", **ANSWERS}

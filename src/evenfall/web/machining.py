@@ -5,13 +5,14 @@ from __future__ import annotations
 import shutil
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import Response
 
 from evenfall.errors import RequestError
 from evenfall.records.kept import hash_of
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
+from evenfall.web.part import Part
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.web.shop import Shop
 
-router = APIRouter(prefix="/instruments/{name}/program", route_class=InTurn)
+router = Part(prefix="/instruments/{name}/program", route_class=InTurn)
 
 
 @router.get("")

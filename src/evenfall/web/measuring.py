@@ -7,7 +7,7 @@ import shutil
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, File, Form, Request, UploadFile
+from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, ValidationError
 
@@ -17,6 +17,7 @@ from evenfall.pictures.inks import PAGE
 from evenfall.units import read_length_mm
 from evenfall.web.answering import Since, version_in
 from evenfall.web.instruments import common, specified
+from evenfall.web.part import Part
 from evenfall.web.planning import to_read
 from evenfall.web.shop import Shop
 from evenfall.web.together import Seen
@@ -39,7 +40,7 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
     from evenfall.workshop import Source
 
-router = APIRouter(prefix="/instruments/{name}/measure", route_class=InTurn)
+router = Part(prefix="/instruments/{name}/measure", route_class=InTurn)
 LONGEST_SHEET = 400_000  # characters
 QUICK_BYTES = 1_000_000
 """Files up to here are read while the page waits: less than a second."""

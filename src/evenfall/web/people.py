@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import Form, Query, Request
 from fastapi.responses import Response
 
 from evenfall.errors import RequestError
@@ -22,6 +22,7 @@ from evenfall.web.access import (
     door_of,
     scopes_within,
 )
+from evenfall.web.part import Part
 from evenfall.web.rights import SCOPES, who_of
 from evenfall.web.view import View, inside, local, page, see_other
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
     from evenfall.records.accounts import Account, Token
 
-router = APIRouter()
+router = Part()
 Text = Annotated[str, Form()]
 _LINES = 100
 _DAYS = (7, 30, 90, 366)

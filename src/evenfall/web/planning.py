@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Annotated, Any
 
 import numpy as np
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import Form, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
@@ -19,6 +19,7 @@ from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import margin_share
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import cells_as_found, common, to_next, weakest
+from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
@@ -27,7 +28,7 @@ from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
-router = APIRouter(prefix="/instruments/{name}/plan", route_class=InTurn)
+router = Part(prefix="/instruments/{name}/plan", route_class=InTurn)
 
 
 class Asked(BaseModel):

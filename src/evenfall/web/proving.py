@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, RequestError
@@ -12,6 +12,7 @@ from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
 from evenfall.web.guard import DOCUMENT_POLICY
 from evenfall.web.instruments import common, to_next
+from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
@@ -25,7 +26,7 @@ from evenfall.workshop.opening import specification_of_plan
 from evenfall.workshop.planning import plan_drawings
 from evenfall.workshop.story import needed, report_done
 
-router = APIRouter(prefix="/instruments/{name}", route_class=InTurn)
+router = Part(prefix="/instruments/{name}", route_class=InTurn)
 Kind = Literal["pdf", "html"]
 
 

@@ -7,13 +7,14 @@ from importlib.metadata import version
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
+from evenfall.web.part import Part
 from evenfall.web.view import CHOICES, PERSON, inside, page, see_other, shop_of
 from evenfall.wording import plain_line
 
-router = APIRouter()
+router = Part()
 _YEAR_S = 31_536_000
 _LONGEST_NAME = 100
 

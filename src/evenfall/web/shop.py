@@ -23,12 +23,15 @@ from evenfall.workshop.tasks import basis
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from markupsafe import Markup
+
     from evenfall.records.queue import Queue, Task
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
     from evenfall.workshop.proving import ProveOutcome
+    from evenfall.workshop.specifying import Written
 
 MOST_WARM = 64
 MOST_LINES = 2000
@@ -87,6 +90,7 @@ class Shop:
         self.lines: Shelf[tuple[str, Sentence]] = Shelf(MOST_LINES)
         self._failing: Shelf[int] = Shelf(MOST_LINES)
         self._drawn: Shelf[Any] = Shelf(MOST_DRAWN)
+        self.forms: Shelf[tuple[Written, Markup]] = Shelf(MOST_WARM)  # of specifications, by text
         self._proofs: Shelf[ProveOutcome] = Shelf(MOST_DIAGNOSES)
         self._erased = 0
         self._lock = threading.Lock()
@@ -127,6 +131,7 @@ class Shop:
         for shelf in (self._warm, self._stories, self._diagnoses, self._proofs, self._drawn):
             shelf.clear()
         self.lines.clear()
+        self.forms.clear()
         self._opened.clear()
 
     def story(self, name: str) -> Story:

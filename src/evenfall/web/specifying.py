@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import JSONResponse, Response
+from markupsafe import Markup
 from pydantic import BaseModel, Field
 
 from evenfall.errors import RequestError
@@ -16,10 +17,11 @@ from evenfall.pictures.inks import PAGE
 from evenfall.records.archive import NOTHING
 from evenfall.units import LengthUnit
 from evenfall.web.instruments import common, specified
+from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, page, part, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
     CheckRequest,
@@ -37,7 +39,7 @@ from evenfall.workshop.specifying import (
 )
 from evenfall.workshop.story import needed, specification_of
 
-router = APIRouter(route_class=InTurn)
+router = Part(route_class=InTurn)
 _LONGEST = 200_000
 
 
@@ -226,7 +228,7 @@ def again(
 def _editor(
     request: Request, view: View, text: str, *, title: str, dossier: str, **shown: Any
 ) -> Response:
-    written = look_at_text(text)
+    written, form = shop_of(request).forms.get(text, lambda: _form_of(text))
     if not written.sections:
         raise RequestError("This specification is not text with tables and keys; file another.")
     users = _users(request, written.specification, dossier) if written.specification else []
@@ -239,12 +241,18 @@ def _editor(
         "specification.html",
         view,
         written=written,
+        form=form,
         heading=title,
         dossier=dossier,
         users=users,
         data={**_told(view, written), "filed": _filed_text(request, dossier) or written.text},
         **shown,
     )
+
+
+def _form_of(text: str) -> tuple[Written, Markup]:
+    written = look_at_text(text)
+    return written, part("specification_form.html", written=written)
 
 
 def _filed_text(request: Request, dossier: str) -> str:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import parse_qs, urlencode
 
-from fastapi import APIRouter, Form, Request
+from fastapi import Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
@@ -19,6 +19,7 @@ from evenfall.pictures.inks import PAGE
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
 from evenfall.records import Filing
+from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from evenfall.web.shop import Shop
     from evenfall.workshop.gauge_studies import GaugeOutcome
 
-router = APIRouter(prefix="/gauges/{dossier}/study")
+router = Part(prefix="/gauges/{dossier}/study")
 _LARGEST = 2000
 """Readings of one sheet on a page."""
 _TRIALS = (2, 3, 4, 5)

@@ -8,13 +8,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response, StreamingResponse
 
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.units import read_number
 from evenfall.web.access import may_still
+from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from evenfall.errors import ChangedError
     from evenfall.web.shop import Shop
 
-router = APIRouter(prefix="/instruments/{name}")
+router = Part(prefix="/instruments/{name}")
 Seen = Annotated[str, Form(max_length=64)]
 """Version of the dossier that a page showed when its form was made."""
 _LOOK_S = 2.0

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.responses import Response
 
 from evenfall.errors import RequestError
+from evenfall.web.part import Part
 from evenfall.web.place import Place
 from evenfall.web.view import page
 
-router = APIRouter(prefix="/trust")
+router = Part(prefix="/trust")
 _NONE = "These pages have no certificate of their own to trust; go on as usual."
 
 

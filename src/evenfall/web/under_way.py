@@ -7,13 +7,14 @@ import json
 import time
 from typing import TYPE_CHECKING, Any
 
-from fastapi import APIRouter, Request
+from fastapi import Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from evenfall.errors import RequestError
 from evenfall.records.queue import Refusal
 from evenfall.web.access import may_still, require
+from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from evenfall.records.queue import Task
 
-router = APIRouter(prefix="/under-way")
+router = Part(prefix="/under-way")
 _LOOK_S = 0.2
 _ALIVE_S = 10.0
 _CHECKED_S = 2.0

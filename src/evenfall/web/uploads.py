@@ -7,7 +7,7 @@ import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from fastapi import APIRouter, Header, Request
+from fastapi import Header, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
@@ -16,6 +16,7 @@ from starlette.requests import ClientDisconnect
 from evenfall.errors import At, RequestError
 from evenfall.web.answering import AbsentError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
+from evenfall.web.part import Part
 from evenfall.web.view import shop_of
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.asking import source_of
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from evenfall.web.shop import Shop
     from evenfall.workshop import Source
 
-router = APIRouter(prefix="/uploads")
+router = Part(prefix="/uploads")
 MOST_FILES = 20
 
 

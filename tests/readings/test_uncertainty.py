@@ -18,7 +18,8 @@ from evenfall.arrays import FloatArray
 from evenfall.measurement import Heights
 from readings.drawn_routes import ROUTES, WEIGHTS, Chance, crown_rows, end_rows, smooth_neck, taken
 
-DRAWS = 90
+FEW, MANY = 90, 300
+"""Draws. Of 300 an uncertainty shows that is off by a fifth; the study of calibration has more."""
 DEVIATES = 5.0
 """Standard deviations of chi-square that a sum may be off: one in two million by chance."""
 
@@ -43,22 +44,14 @@ def check(
     assert conservative or draws - np.min(total) < limit, "the uncertainty stated is too large"
 
 
-@pytest.mark.quick(1)
-@pytest.mark.parametrize(
-    "route",
-    [
-        pytest.param(name, marks=pytest.mark.slow if name.startswith("scan") else [])
-        for name in ROUTES
-    ],
-)
-def test_the_uncertainty_stated_is_that_of_drawn_readings(route: str) -> None:
-    check(ROUTES[route], DRAWS)
+def test_the_uncertainty_stated_is_that_of_drawn_readings() -> None:
+    check(ROUTES[next(iter(ROUTES))], FEW)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("route", ROUTES)
-def test_the_uncertainty_stated_is_that_of_many_drawn_readings(route: str) -> None:
-    check(ROUTES[route], 1200, seed=2)
+def test_the_uncertainty_stated_is_that_of_readings_on_every_route(route: str) -> None:
+    check(ROUTES[route], MANY, seed=2)
 
 
 @pytest.mark.slow
@@ -70,7 +63,7 @@ def test_the_check_sees_what_heights_have_in_common() -> None:
         return replace(found, own_u_mm=found.total_u_mm, shared=()), truth
 
     with pytest.raises(AssertionError, match="too"):
-        check(apart, DRAWS)
+        check(apart, FEW)
 
 
 def test_repeats_carry_their_degrees_of_freedom_to_the_heights() -> None:

@@ -29,17 +29,10 @@ FAULTS = {"missing-fret", "extra-bump", "worn-flat", "lifted-end", "tang-gap", "
 CASES = [
     ("ukulele", "triangular", "pointed"),
     ("ukulele", "flat", "flat"),
+    ("fanned", "one-sided", "one-sided"),
+    ("electric", "moulded", "pointed"),
 ]
-MORE = [
-    (model, crown, kind)
-    for model in ("electric", "bass", "ukulele", "fanned")
-    for crown, kind in [
-        *(case[1:] for case in CASES),
-        ("one-sided", "one-sided"),
-        ("moulded", "pointed"),
-    ]
-    if (model, crown, kind) not in CASES
-]
+"""Each kind once; the study of scans has every kind on every model."""
 
 
 def measured(model: str, recipe: Recipe) -> tuple[Scan, CrownSurvey, tuple[Finding, ...]]:
@@ -49,10 +42,7 @@ def measured(model: str, recipe: Recipe) -> tuple[Scan, CrownSurvey, tuple[Findi
 
 
 @pytest.mark.quick(1)
-@pytest.mark.parametrize(
-    ("model", "crown", "kind"),
-    [*CASES, *(pytest.param(*case, marks=pytest.mark.slow) for case in MORE)],
-)
+@pytest.mark.parametrize(("model", "crown", "kind"), CASES)
 def test_the_kind_of_crown_is_told_and_its_top_taken(model: str, crown: Crown, kind: str) -> None:
     scan, survey, findings = measured(model, replace(CLEAN, crown=crown, seed=len(model)))
     assert {line.section.kind for line in survey.crown_lines if line and line.section} == {kind}
@@ -93,11 +83,8 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
             pytest.param(*case, marks=pytest.mark.slow)
             for case in (
                 ("blunt", "ukulele", 0.002),
-                ("bluntest", "ukulele", 0.005),
-                ("keen", "ukulele", 0.01),
-                ("blunt", "electric", 0.01),
                 ("bluntest", "electric", 0.005),
-                ("keen", "electric", 0.005),
+                ("keen", "ukulele", 0.01),
             )
         ),
     ],

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -66,7 +66,7 @@ def test_clouds_of_any_shape(seed: int, shape: int, size: float) -> None:
     share=st.sampled_from([0.0001, 0.001]),
     axis=st.integers(0, 2),
 )
-@QUIET
+@settings(QUIET, max_examples=min(5, QUIET.max_examples))  # a whole survey each
 def test_a_few_mad_coordinates_change_nothing(mad: float, share: float, axis: int) -> None:
     points = SCAN.points_mm.copy()
     points[:: int(1 / share), axis] = mad
@@ -245,11 +245,8 @@ def test_a_side_of_a_body_with_nothing_near_one_plane_is_no_candidate() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    "beside", [[0.0, 120.0, 0.0], pytest.param([-330.0, 0.0, 0.0], marks=pytest.mark.slow)]
-)
-def test_a_second_neck_in_the_scan_is_told(beside: list[float]) -> None:
-    both = np.concatenate([SCAN.points_mm, SCAN.points_mm + beside])
+def test_a_second_neck_in_the_scan_is_told() -> None:
+    both = np.concatenate([SCAN.points_mm, SCAN.points_mm - np.array([330.0, 0.0, 0.0])])
     survey, findings = measure_crowns(both, SPEC, mirrored=False)
     assert np.isfinite(survey.crown_top_mm).all()
     assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
@@ -273,10 +270,7 @@ def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
     ("axis", "turn_rad", "beside"),
     [
         ("along", 0.6, [0.0, 120.0, 0.0]),
-        pytest.param("across", 0.6, [0.0, 120.0, 0.0], marks=pytest.mark.slow),
-        ("across", 0.35, [0.0, 0.0, 120.0]),
-        pytest.param("across", -0.35, [0.0, 0.0, 80.0], marks=pytest.mark.slow),
-        pytest.param("along", 0.35, [0.0, 0.0, 80.0], marks=pytest.mark.slow),
+        ("across", -0.35, [0.0, 0.0, 80.0]),
     ],
 )
 def test_a_second_neck_that_lies_tilted_is_told(

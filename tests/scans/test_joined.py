@@ -103,7 +103,7 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
 
 @pytest.mark.slow
 @given(seed=st.integers(0, 10_000))
-@draws(8)
+@draws(3)
 def test_the_uncertainty_of_relief_over_a_joint_is_its_error(seed: int) -> None:
     weights = np.zeros((SPEC.string_count, SPEC.frets + 2))
     at = LINES.station_mm[1, [1, 9, 18]]

@@ -18,8 +18,8 @@ from oracles.surfaces import Recipe, crown_errors, make_scan, specification, tur
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, pytest.param(2, marks=pytest.mark.slow)])
-def test_a_scanned_hand_sheet_gives_the_same_plan(seed: int) -> None:
+def test_a_scanned_hand_sheet_gives_the_same_plan() -> None:
+    seed = 1
     spec = specification("electric")
     lines = string_lines(spec)
     high = {5: 0.09, 9: 0.08, 13: 0.08, 16: 0.07, 19: 0.08}

@@ -159,9 +159,7 @@ def test_a_scan_without_strings_has_none() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("model", "step"), [("ukulele", 0.05), pytest.param("electric", 0.1, marks=pytest.mark.slow)]
-)
+@pytest.mark.parametrize(("model", "step"), [("ukulele", 0.05), ("electric", 0.1)])
 def test_slots_and_saddle_are_read_where_no_string_lies(model: str, step: float) -> None:
     spec = specification(model)
     recipe = replace(RECIPE, shadow_share=0.0, step_y=0.2)

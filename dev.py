@@ -38,8 +38,8 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
                        example of each property instead of the first 4, every case of the long
                        lists, most roads through the pages in a browser, whole necks played and
                        scanned, the reference interpreter of programs on every plan, the second
-                       unit, end and neck of a family, every archive on PostgreSQL too, a tenth of
-                       each study
+                       unit, end and neck of a family, every archive on PostgreSQL too, a small
+                       part of each study
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

@@ -112,5 +112,6 @@ reading tells a low first fret from high neighbours: each line that the crowns m
 with its probability.
 """,
     500,
+    25,
     run,
 )

@@ -94,5 +94,6 @@ crowns read again show those on or beside the fret that rocks most; where a fret
 further off, only the rocker before filing shows them.
 """,
     400,
+    20,
     run,
 )

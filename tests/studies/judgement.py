@@ -73,5 +73,6 @@ left short are few on a neck and short by little (of 193 necks at u 0.005, 13 ha
 to 0.03, at commit 5cbb455); later readings find most: see [whole-job](whole-job.md).
 """,
     200,
+    10,
     run,
 )

@@ -101,5 +101,6 @@ are random smooth shapes, which no line with a bow follows to the last hundredth
 named is not cut for that: see the [study of level necks](level-necks.md). Lengths in mm.
 """,
     300,
+    15,
     run,
 )

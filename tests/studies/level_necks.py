@@ -27,6 +27,13 @@ def upper_limit(hits: int, of: int) -> float:
     return high
 
 
+def row(about: str, cut: int, of: int) -> Row:
+    upper = 100.0 * upper_limit(cut, of)
+    none = 100.0 * upper_limit(0, of)  # as low as it can be for so few necks
+    limit = Figure(upper, none, f"{upper:.2f} %", at_most=UPPER_PERCENT)
+    return Row(about, {"level necks cut": share(cut, of), "upper 95 % limit": limit})
+
+
 def run(seed: int, count: int, told: Told) -> Iterator[Row]:
     rows = [(FIRST, kind) for kind in KINDS] + [(SECOND, kind) for kind in SECOND.kinds]
     done, every, cut = 0, 0, 0
@@ -42,21 +49,8 @@ def run(seed: int, count: int, told: Told) -> Iterator[Row]:
                 # the preview: what would be cut, whatever gate stands before it
                 opened += bool(Session(made, found, excursion=table(made)).preview().metal_mm)
             every, cut = every + count, cut + opened
-            upper = 100.0 * upper_limit(opened, count)
-            none = 100.0 * upper_limit(0, count)  # as low as it can be for so few necks
-            about = Figure(upper, none, f"{upper:.2f} %", at_most=UPPER_PERCENT)
-            yield Row(
-                f"{source.name}, {kind}, u {u_mm:.3f}",
-                {"level necks cut": share(opened, count), "upper 95 % limit": about},
-            )
-    upper = 100.0 * upper_limit(cut, every)
-    yield Row(
-        "all together",
-        {
-            "level necks cut": share(cut, every),
-            "upper 95 % limit": Figure(upper, 100.0 * upper_limit(0, every), f"{upper:.2f} %"),
-        },
-    )
+            yield row(f"{source.name}, {kind}, u {u_mm:.3f}", opened, count)
+    yield row("all together", cut, every)
 
 
 STUDY = Study(
@@ -69,5 +63,6 @@ limit of the share is given (Clopper and Pearson): what the true share could sti
 necks show.
 """,
     300,
+    8,
     run,
 )

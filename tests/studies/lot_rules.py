@@ -183,5 +183,6 @@ The chains are written with none of the program's rules. After a stop a new reco
 difference is in standard errors.
 """,
     40,
+    4,
     run,
 )

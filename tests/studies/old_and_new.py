@@ -38,5 +38,6 @@ least metal with every limit used to its edge (method `least-metal`), which was 
 plan was made. Columns as in the [study of judgement](judgement.md).
 """,
     60,
+    6,
     run,
 )

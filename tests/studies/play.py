@@ -71,5 +71,6 @@ pluck's impulse, our choice. The last column is what the best multiple of the to
 afterwards on these very notes, would make of the same question.
 """,
     25,
+    1,
     run,
 )

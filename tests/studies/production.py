@@ -141,5 +141,6 @@ limits of Ppk are held against its true value wherever an index is given; one sa
 looks other than normal by chance and gets none.
 """,
     300,
+    15,
     run,
 )

@@ -222,5 +222,6 @@ each by 0.03 to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at
 found is what a finding names by its fret, and where it has a sign, with the right one.
 """,
     50,
+    5,
     run,
 )

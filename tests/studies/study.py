@@ -104,6 +104,8 @@ class Study:
         Heading of the page, and what was done and how to read the table.
     count
         Necks (or draws) per row of the full study.
+    tested
+        Necks (or draws) per row that the tests run: enough to see a limit missed by far.
     run
         Seed, count and progress in, rows out.
     """
@@ -112,6 +114,7 @@ class Study:
     title: str
     words: str
     count: int
+    tested: int
     run: Callable[[int, int, Told], Iterator[Row] | Sequence[Row]]
 
 

@@ -54,5 +54,6 @@ in mm. Most limits broken are on the wavy boards of the second generator: first-
 groups of frets off next to the nut, which no reading tells from a first fret that is off.
 """,
     200,
+    10,
     run,
 )

@@ -221,27 +221,27 @@ KINDS = {
 
 
 def varied_jobs():
-    """Yield forty jobs by name: every kind, both machines, both cutters where they can.
+    """Yield twenty jobs by name: every kind on both machines, wheels where they can.
 
     Half of them cut nut, saddle and fret ends too.
     """
     for number, (kind, instrument) in enumerate(KINDS.items()):
         fanned = bool(instrument.get("fanned"))
-        for machine in (MM, INCH):
-            for turn in range(2):
-                # only the mm machine turns wheels, and a wheel takes square frets only
-                wheel = machine == MM and not fanned and turn == 0
-                yield (
-                    f"{kind}, {machine}, {'wheel' if wheel else 'ball'} {turn}",
-                    {
-                        "seed": 7 * number + turn,
-                        "machine": machine,
-                        "cutter": 1 if wheel else 2,
-                        "state": ("strung", "unstrung")[turn],
-                        "parts": parts_text() if turn else "",
-                        **instrument,
-                    },
-                )
+        for machine, turn in ((MM, number % 2), (INCH, 1 - number % 2)):
+            # only the mm machine turns wheels, and a wheel takes square frets only
+            wheel = machine == MM and not fanned and turn == 0
+            yield (
+                f"{kind}, {machine}, {'wheel' if wheel else 'ball'} {turn}",
+                {
+                    "seed": 7 * number + turn,
+                    "machine": machine,
+                    "cutter": 1 if wheel else 2,
+                    "state": ("strung", "unstrung")[turn],
+                    "parts": parts_text() if turn else "",
+                    "most": 2,
+                    **instrument,
+                },
+            )
 
 
 def heights_at_crossings(job, patches):

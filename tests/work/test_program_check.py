@@ -16,7 +16,7 @@ from work.made_programs import INCH, made_job
 
 @pytest.fixture(scope="module")
 def job():
-    return made_job(3, cutter=1, fixture=True)
+    return made_job(3, cutter=1, fixture=True, most=2)
 
 
 @pytest.fixture(scope="module")
@@ -99,7 +99,7 @@ def test_a_wrong_work_offset(job, sound: str) -> None:
 
 
 def test_a_program_for_the_unstrung_neck_used_strung(job) -> None:
-    other = made_job(3, cutter=1, fixture=True, state="unstrung").program()
+    other = made_job(3, cutter=1, fixture=True, most=2, state="unstrung").program()
     found = job.faults(other)
     assert [one.at.lines for one in found if one.code == "program-state"] == [
         (line_with(other, r"^\(state: unstrung"),)

@@ -98,7 +98,6 @@ def only_first(job):
 
 
 CASES = {
-    "wheel": {"seed": 3, "cutter": 1, "frets": 12},
     "ball end, fanned, left-handed": {
         "seed": 4,
         "cutter": 2,

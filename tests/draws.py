@@ -17,7 +17,7 @@ QUICK_EXAMPLES = 4
 """Each property's budget in the quick profile: enough to see it broken outright."""
 
 settings.register_profile(QUICK, deadline=None, max_examples=QUICK_EXAMPLES)
-settings.register_profile(ALL, deadline=None, max_examples=100)
+settings.register_profile(ALL, deadline=None, max_examples=40)
 
 
 def draws(examples: int, **more: Any) -> settings:

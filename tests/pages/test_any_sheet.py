@@ -9,6 +9,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from draws import draws
 from evenfall.errors import At, Finding
 from evenfall.gates import Accepted
 from evenfall.measurement.heights import Origin
@@ -81,6 +82,7 @@ def squeezed(text):
     both=st.booleans(),
     paper=st.sampled_from(["a4", "us-letter", None]),
 )
+@draws(15)
 def test_any_plan_gives_a_sheet_on_screen_and_on_paper(job, unit, both, paper):
     spec, plan = job
     content = bench_sheet(spec, plan)

@@ -66,17 +66,13 @@ def accepted_percent(repeats, draws):
 
 
 @pytest.mark.slow
-def test_two_repeats_without_a_gauge_accept_one_time_in_twenty() -> None:
-    """Student's t with n - 1 degrees of freedom (JCGM 100:2008, G.3), from sheet to verdict."""
-    draws = 150
-    error = 100.0 * math.sqrt(0.05 * 0.95 / draws)
-    assert accepted_percent(2, draws) == pytest.approx(5.0, abs=4.0 * error)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("repeats", [2, 3, 4, 5])
+@pytest.mark.parametrize("repeats", [2, 3])
 def test_few_repeats_without_a_gauge_accept_one_time_in_twenty(repeats: int) -> None:
-    draws = 2000
+    """Student's t with n - 1 degrees of freedom (JCGM 100:2008, G.3), from sheet to verdict.
+
+    A normal factor would accept 17 and 12 %; `test_decision.py` has more repeats and draws.
+    """
+    draws = 300
     error = 100.0 * math.sqrt(0.05 * 0.95 / draws)
     assert accepted_percent(repeats, draws) == pytest.approx(5.0, abs=4.0 * error)
 

@@ -36,12 +36,10 @@ def every(made: Neck, force_n: float, name: str = "even") -> Attack:
     return Attack(name, (force_n,) * made.specification.string_count)
 
 
-@pytest.fixture(
-    scope="module", params=["short electric", pytest.param("electric", marks=pytest.mark.slow)]
-)
-def heavy(request: pytest.FixtureRequest) -> PlayTest:
-    """Return an electric neck under attacks from gentle to far beyond its touch force."""
-    made = neck(request.param)
+@pytest.fixture(scope="module")
+def heavy() -> PlayTest:
+    """Return a short electric neck under attacks from gentle to far beyond its touch force."""
+    made = neck("short electric")
     return played(made, attacks=[every(made, 0.3), every(made, 0.9), every(made, 1.8)])
 
 

@@ -448,12 +448,12 @@ def test_both_forces_keep_their_word_on_random_necks() -> None:
             made.excursion,
             np.random.default_rng(10_000 + seed),
         )
-        for seed in range(900, 948)
+        for seed in range(900, 916)
         for model in [list(MODELS)[seed % len(MODELS)]]
         for made in [random_neck(model, seed)]
     ]
     found = agreement(cases, positions=8)
-    assert len(found.model) > 200
+    assert len(found.model) > 100
     assert len(set(found.model)) == len(MODELS)
     assert found.contradictions() == []
     assert found.sorting_mistakes(1.04) <= 0.06

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -21,7 +21,7 @@ from oracles.surfaces import Recipe, crown_errors, drawn, make_scan, specificati
 FloatArray = NDArray[np.float64]
 SPEC = specification("ukulele")
 SCAN = make_scan(SPEC, Recipe(step_x=0.15, step_y=0.4, shadow_share=0.0, seed=1))
-QUIET = draws(12, derandomize=True, suppress_health_check=list(HealthCheck))
+QUIET = {"derandomize": True, "suppress_health_check": list(HealthCheck)}
 
 
 def answered(given_scan: object) -> bool:
@@ -43,7 +43,7 @@ def answered(given_scan: object) -> bool:
 
 
 @given(seed=st.integers(0, 10_000), shape=st.integers(0, 5), size=st.sampled_from([1e-6, 1.0, 1e6]))
-@QUIET
+@draws(12, **QUIET)
 def test_clouds_of_any_shape(seed: int, shape: int, size: float) -> None:
     rng = np.random.default_rng(seed)
     points = rng.normal(size=(6_000, 3)) * size
@@ -66,7 +66,7 @@ def test_clouds_of_any_shape(seed: int, shape: int, size: float) -> None:
     share=st.sampled_from([0.0001, 0.001]),
     axis=st.integers(0, 2),
 )
-@settings(QUIET, max_examples=min(5, QUIET.max_examples))  # a whole survey each
+@draws(5, **QUIET)  # a whole survey each
 def test_a_few_mad_coordinates_change_nothing(mad: float, share: float, axis: int) -> None:
     points = SCAN.points_mm.copy()
     points[:: int(1 / share), axis] = mad
@@ -82,7 +82,7 @@ def test_a_few_mad_coordinates_change_nothing(mad: float, share: float, axis: in
     side=st.floats(-25.0, 20.0),
     width=st.floats(0.5, 50.0),
 )
-@QUIET
+@draws(12, **QUIET)
 def test_any_cut_of_a_scan(low: float, length: float, side: float, width: float) -> None:
     x, y, _ = SCAN.points_mm.T
     inside = (x > low) & (x < low + length) & (y > side) & (y < side + width)
@@ -100,7 +100,7 @@ def test_a_strip_too_narrow_to_tell_bow_and_twist(length: float, side: float) ->
 
 @pytest.mark.slow
 @given(every=st.integers(1, 400), digits=st.integers(0, 4), noise=st.sampled_from([0.0, 0.1, 0.5]))
-@QUIET
+@draws(12, **QUIET)
 def test_thinned_rounded_and_noisy_scans(every: int, digits: int, noise: float) -> None:
     rng = np.random.default_rng(every)
     points = SCAN.points_mm[::every]

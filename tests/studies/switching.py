@@ -106,6 +106,6 @@ an exact Markov chain of the rules, written for this plan with none of the progr
 stop a new record begins. The difference is in standard errors.
 """,
     100,
-    10,
+    6,
     run,
 )

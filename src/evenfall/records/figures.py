@@ -265,7 +265,7 @@ def newest_figures(
     connection: Connection, asked: Figures, most: int, factors: Iterable[str] = FACTORS
 ) -> list[Row[Any]]:
     """Return the newest figures, the oldest of them first, with some of the factors."""
-    names = ("at", "value", "unit", "dossier", "number", "document", *factors)
+    names = ("at", "value", "unit", "dossier", *factors)
     wanted = select(*(FIGURE.c[name] for name in names)).where(FIGURE.c.quantity == asked.quantity)
     if asked.document:
         wanted = wanted.where(FIGURE.c.document == asked.document)
@@ -359,12 +359,12 @@ def factor_values(
 
 def _each(connection: Connection, column: str, **fixed: str) -> Iterator[str]:
     """Yield the values of a column one after another, each by one look into an index."""
-    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed)
-    wanted = wanted.where(_has(column), FIGURE.c[column] > "")
-    value = connection.execute(wanted).scalar()
-    while value is not None:
-        yield value
+    wanted = select(func.min(FIGURE.c[column])).filter_by(**fixed).where(_has(column))
+    value: str | None = ""
+    while value is not None:  # one bound alone: of two, the database may begin at the lower one
         value = connection.execute(wanted.where(FIGURE.c[column] > value)).scalar()
+        if value is not None:
+            yield value
 
 
 def _some(rows: Sequence[Any]) -> Iterator[Sequence[Any]]:

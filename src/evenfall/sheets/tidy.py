@@ -48,7 +48,7 @@ class TidyTable:
     sizes: FloatArray  # how much was looked at, shape (readings,); empty where no column says so
     time: tuple[str, ...]  # when each was read, as it was written; empty without such a column
     units: tuple[str, ...]  # unit of each as it was written
-    rows: tuple[int, ...]  # where each stands, as a spreadsheet shows it
+    rows: tuple[int, ...]  # where each stands, as a spreadsheet shows it; empty of an archive
     factors: dict[str, tuple[str, ...]]  # text of every other column, serial among them
     findings: tuple[Finding, ...] = ()  # what is worth knowing about the sheet
 
@@ -95,7 +95,7 @@ class TidyTable:
             self.sizes[kept] if len(self.sizes) else self.sizes,
             some(self.time) if self.time else (),
             some(self.units),
-            some(self.rows),
+            some(self.rows) if self.rows else (),
             {name: some(column) for name, column in self.factors.items()},
             self.findings,
         )

@@ -73,17 +73,18 @@ class Filed:
             rows = newest_figures(connection, asked, self.most + 1, columns)
             if not rows:
                 raise _nothing(connection, asked, kinds)
-        return self._made(quantity, rows, [kind for kind in kinds if kind != document])
+        return self._made(quantity, document, rows, kinds)
 
-    def _made(self, quantity: str, rows: list[Row[Any]], others: list[str]) -> TidyTable:
+    def _made(
+        self, quantity: str, document: str, rows: list[Row[Any]], kinds: list[str]
+    ) -> TidyTable:
         findings = []
-        document = rows[0].document
-        if others:
+        if others := tuple(kind for kind in kinds if kind != document):
             text = (
                 "Taken are the figures of a {document}; there are others, named by the factor "
                 "document: {others:list}."
             )
-            said = Finding("route", text, severity="note", document=document, others=tuple(others))
+            said = Finding("route", text, severity="note", document=document, others=others)
             findings.append(said)
         if len(rows) > self.most:
             rows = rows[1:]
@@ -98,7 +99,8 @@ class Filed:
         columns: dict[str, tuple[Any, ...]] = dict(
             zip(rows[0]._fields, zip(*rows, strict=True), strict=True)
         )
-        values, times, units, numbers = (columns.pop(n) for n in ("value", "at", "unit", "number"))
+        values, times, units = (columns.pop(name) for name in ("value", "at", "unit"))
+        columns["document"] = (document,) * len(rows)
         if len(set(units)) > 1:
             raise RequestError(
                 "The readings of {quantity} have several units, {units:list}; choose some that "
@@ -120,7 +122,7 @@ class Filed:
             np.zeros(0),
             times,
             units,
-            numbers,
+            (),
             columns,
             tuple(findings),
         )

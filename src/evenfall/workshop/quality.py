@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from operator import le
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -478,7 +479,10 @@ def _gathered(
     first: dict[tuple[str, ...], int] = {}
     for key in keys:
         first.setdefault(key, len(first))
-    order = sorted(range(len(keys)), key=lambda n: first[keys[n]])
+    places = [first[key] for key in keys]
+    if all(map(le, places, places[1:])):  # nothing was read between
+        return table, keys
+    order = np.argsort(places, kind="stable").tolist()
     return table.taken(order), [keys[n] for n in order]
 
 
@@ -492,10 +496,8 @@ def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, .
             at=At(field="subgroup"),
             name=name,
         )
-    hours = sorted(hours)
-    known: dict[str, str] = {}
     try:
-        return tuple(_when_of(text, name, hours, known) for text in table.time)
+        return _whens(table.time, name, sorted(hours))
     except (ValueError, OverflowError):
         raise RequestError(
             "The times are not days, so the readings cannot be gathered by {name}.",
@@ -504,21 +506,24 @@ def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, .
         ) from None
 
 
-def _when_of(text: str, name: str, hours: Sequence[int], known: dict[str, str]) -> str:
-    """Return `_when`, of times that an archive keeps once for each quarter of an hour.
+def _whens(times: Sequence[str], name: str, hours: Sequence[int]) -> tuple[str, ...]:
+    """Return `_when` of each; of times as an archive keeps them once for a quarter of an hour.
 
     No clock of today is off from UTC by a part of that, so no day or shift begins within one.
     """
-    if len(text) != _ENTRY_TIME or text[-1] != "Z" or text < _TODAYS_CLOCKS:
-        return _when(text, name, hours)
-    quarter = f"{text[:14]}{int(text[14:16]) // 15}"
-    when = known.get(quarter)
-    if when is None:
-        when = known[quarter] = _when(text, name, hours)
-    return when
+    known: dict[str, str] = {}
+    made = []
+    for text in times:
+        quarter = text
+        if text[-1:] == "Z" and text[13:14] == ":" and text > _TODAYS_CLOCKS:
+            quarter = text[:14] + _QUARTERS.get(text[14:16], text)
+        if (when := known.get(quarter)) is None:
+            when = known[quarter] = _when(text, name, hours)
+        made.append(when)
+    return tuple(made)
 
 
-_ENTRY_TIME = len("2026-03-01T00:00:00.000000Z")
+_QUARTERS = {f"{minute:02}": str(minute // 15) for minute in range(60)}
 _TODAYS_CLOCKS = "1980"
 """From then on: before, a few clocks were off by odd minutes."""
 

@@ -573,15 +573,16 @@ class Archive:
                 found.setdefault(row.dossier, int(row.number))
         return tuple(found), 0
 
-    def named(self, name: str) -> tuple[str, ...]:
+    def named(self, name: str, *, most_looked_through: int | None = None) -> tuple[str, ...]:
         """Return the dossiers of a number or id: a label as a whole, or the beginning of an id.
 
         Of a name that a hundred share come the first hundred; of a word, those that it is the
-        whole name or number of, if there are any.
+        whole name or number of, if there are any. `RequestError` where more dossiers have the word
+        than are to be looked through for that.
         """
         low, high = span_of(name)
         with self.reading() as connection:
-            found = set(_labelled(connection, name))
+            found = set(_labelled(connection, name, most_looked_through))
             if len(name) >= 8 and not found:
                 by_id = select(ENTRY.c.dossier).where(
                     ENTRY.c.dossier >= low, ENTRY.c.dossier < high
@@ -709,24 +710,37 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
     return [(row.hash, tuple(row.before.split())) for row in connection.execute(wanted)]
 
 
-def _labelled(connection: Connection, label: str) -> list[str]:
+def _labelled(connection: Connection, label: str, most: int | None = None) -> list[str]:
     """Return the first hundred dossiers with a label.
 
     Where it is one word of many names, those come alone that have it as a whole number or name: a
-    serial number 9 must be found among any count of models that are called "... 9".
+    serial number 9 must be found among any count of models that are called "... 9". Each label has
+    to be looked at for that: of more than `most` nothing is said.
     """
-    wanted = select(LABEL.c.dossier).where(LABEL.c.key == normal(label)).distinct()
-    in_order = wanted.order_by(LABEL.c.dossier).limit(_MOST_NAMED)
+    key = normal(label)
+    labelled = select(LABEL.c.dossier, LABEL.c.entry).where(LABEL.c.key == key)
+    labelled = labelled.order_by(LABEL.c.dossier, LABEL.c.entry)
+    among = labelled.limit(most).subquery()
+    in_order = select(among.c.dossier).distinct().order_by(among.c.dossier).limit(_MOST_NAMED)
     found = list(connection.execute(in_order).scalars())
     if len(found) < _MOST_NAMED:
         return found
     longer = LABEL.alias()  # of the same entry: then the label is but a word of it
     word = select(longer.c.key).where(
-        longer.c.dossier == LABEL.c.dossier,
-        longer.c.entry == LABEL.c.entry,
-        func.length(longer.c.key) > func.length(LABEL.c.key),
+        longer.c.dossier == among.c.dossier,
+        longer.c.entry == among.c.entry,
+        func.length(longer.c.key) > len(key),
     )
-    return list(connection.execute(in_order.where(~word.exists())).scalars()) or found
+    whole = list(connection.execute(in_order.where(~word.exists())).scalars())
+    if len(whole) < _MOST_NAMED and most is not None:
+        looked = select(func.count()).select_from(among)
+        if connection.execute(looked).scalar_one() == most:
+            raise RequestError(
+                "Too many dossiers have {label:quoted} in a name to find the one that it is the "
+                "whole number of; write more of its number, or its id.",
+                label=label,
+            )
+    return whole or found
 
 
 def insert_new(connection: Connection, table: Any) -> Any:

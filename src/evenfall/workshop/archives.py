@@ -71,6 +71,7 @@ _LISTED = 20
 _FEW = 5
 _MOST_FOUND = 2000
 _SHORTEST_ID = 8  # digits
+_MOST_LOOKED_THROUGH = 20_000  # dossiers that share a word
 
 
 class KeptFile(NamedTuple):
@@ -347,7 +348,8 @@ class Dossiers:
         """
         if not self.is_there():
             open_archive(self._address)  # says that there is none, and makes none
-        lines = self.lines(self.archive.named(name) or self.archive.find(name))
+        there = self.archive.named(name, most_looked_through=_MOST_LOOKED_THROUGH)
+        lines = self.lines(there or self.archive.find(name))
         numbered = [line for line in lines if same_name(name, line.serial, line.job)]
         whole = numbered or [
             line

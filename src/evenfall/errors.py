@@ -61,7 +61,7 @@ GATE_CODES: dict[str, str] = {
     "slip.",
     "over-new-wire": "A crown was read higher than the wire is when new.",
     "arch": "The crowns do not arch across the strings as the board does.",
-    "out-of-line": "The action or first-fret gap of one string is out of line with the others.",
+    "out-of-line": "The action or first-fret gap of a string, or of a course, is out of line.",
     "out-of-reason": "A setting is so far from what is asked for that the reading must be checked.",
     "order": "The strings or their actions are in the opposite order to the specification's.",
     "hand-check": "A check by hand disagrees with the heights.",

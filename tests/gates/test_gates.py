@@ -296,10 +296,50 @@ def test_an_action_in_doubt_is_asked_for_by_hand(by_mm: float, on: tuple[int, ..
     assert ("hand-check" in told) == bool(on)
 
 
-def test_strings_of_a_course_are_compared_with_each_other() -> None:
-    """One string of a pair off by 0.6 mm of action; both together are the course's own."""
+@pytest.mark.parametrize(
+    ("kind", "column", "by_mm", "fires"),
+    [
+        ("twelve-string", -1, 0.65, True),
+        ("twelve-string", -1, 0.55, False),
+        ("mandolin", -1, -0.65, True),
+        ("mandolin", 0, 0.23, True),
+        ("mandolin", 0, 0.18, False),
+    ],
+)
+def test_strings_of_a_course_are_compared_with_each_other(
+    kind: str, column: int, by_mm: float, *, fires: bool
+) -> None:
+    """A saddle shows by half in the action, a nut slot nearly whole in the first-fret gap."""
+    fret = 1 if column == 0 else 12
+    gates = looked_at(specification(kind), shifted(2, column, by_mm, kind)).found
+    of_course = [g for g in gates if g.code == "out-of-line" and g.at.frets == (fret,)]
+    assert [g.at.strings for g in of_course] == ([(3, 4)] if fires else [])
+
+
+def test_a_string_of_a_course_that_is_far_off_is_named_alone() -> None:
+    """Off by 0.6 mm of action it is out of line with the other courses as well."""
     one = looked_at(specification("mandolin"), shifted(2, -1, 1.2, "mandolin")).found
     assert any(g.code == "out-of-line" and g.at.strings == (3,) for g in one)
+
+
+def test_a_course_whose_other_strings_hide_the_slip_is_found() -> None:
+    """The course lies low as a whole: its misread string stands on the others' line."""
+    kind = "twelve-string"
+
+    def low(height: FloatArray) -> FloatArray:
+        height[2:4, -1] -= 0.35
+        height[2, -1] += 0.7
+        return height
+
+    gates = looked_at(specification(kind), heights(of_neck(kind), low)).found
+    assert [g.at.strings for g in gates if g.code == "out-of-line"] == [(3, 4)]
+
+
+def test_both_strings_of_a_course_that_differ_are_read_by_hand() -> None:
+    """By the heights alone either of the two may have been misread."""
+    made, found = specification("twelve-string"), shifted(2, -1, 0.5, "twelve-string")
+    [told] = [f for f in next_readings(made, found) if f.at.field == "action"]
+    assert {3, 4} <= set(told.at.strings)
 
 
 @pytest.mark.parametrize(("share", "fires"), [(0.3, True), (0.5, False), (2.4, False), (2.9, True)])

@@ -193,8 +193,7 @@ def worth_reading(seen: Seen) -> Iterator[Finding]:
     direct = seen.measurement.direct
     reference, last = seen.specification.scale.reference_fret, len(seen.top_mm)
     actions = {one.string for one in direct if one.quantity == "action" and one.checks}
-    unsure = action_in_doubt(seen)
-    asked = {1, last} if unsure is None else {1, last, unsure}
+    asked = {1, last, *action_in_doubt(seen)}
     lacking = tuple(sorted(asked - actions))
     if lacking and np.isfinite(seen.gap_mm[:, reference - 1]).all():
         text = "Read the action of {on:strings} over fret {fret} by hand."

@@ -30,6 +30,9 @@ OUTER_FACTOR, OUTER_FACTOR_OF_FOUR = 1.3, 1.8
 DOUBTFUL_SHARE = 0.3
 """The action of a string that is off by so much of that is worth a reading by hand."""
 LINE_COURSES, MANY_COURSES = 4, 5
+COURSE_ACTION_MM, COURSE_GAP_MM = 0.30, 0.20
+"""Strings of one course differ by this in action, and in first-fret gap: they share a saddle and a
+target, so less than between courses, and whatever is asked for."""
 
 ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM = 0.35, 2.5, 0.3
 """Reasonable actions, as shares of what is asked for, and so much more."""
@@ -54,6 +57,7 @@ class _Gap(NamedTuple):
     fret: int
     tolerance_mm: float
     usual_mm: float
+    course_mm: float
     reason: tuple[float, float, float]
 
     @property
@@ -75,6 +79,7 @@ def _gaps(seen: Seen) -> tuple[_Gap, _Gap]:
             reference,
             LINE_ACTION_MM,
             USUAL_ACTION_MM,
+            COURSE_ACTION_MM,
             (ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM),
         ),
         _Gap(
@@ -84,6 +89,7 @@ def _gaps(seen: Seen) -> tuple[_Gap, _Gap]:
             1,
             LINE_GAP_MM,
             USUAL_GAP_MM,
+            COURSE_GAP_MM,
             (GAP_LEAST, GAP_MOST, GAP_MORE_MM),
         ),
     )
@@ -92,10 +98,10 @@ def _gaps(seen: Seen) -> tuple[_Gap, _Gap]:
 def out_of_line(seen: Seen) -> Iterator[Finding]:
     """Yield the string whose action, or first-fret gap, is out of line with the others'.
 
-    Where strings lie in courses the courses are compared, and each string with its own course.
+    Where strings lie in courses: or those of one course that differ among themselves.
     """
     for gap in _gaps(seen):
-        misfit, share = _misfit(seen, gap)
+        off, share = _off_line(seen, gap)
         worst = int(np.argmax(share))
         if share[worst] > 1.0:
             what = {
@@ -112,33 +118,73 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 string=worst + 1,
                 fret=gap.fret,
                 value=float(gap.gap_mm[worst]),
-                off=abs(float(misfit[worst])),
-                side="over" if misfit[worst] > 0.0 else "under",
+                off=abs(float(off[worst])),
+                side="over" if off[worst] > 0.0 else "under",
+            )
+            continue
+        course, differ = _course_apart(seen, gap)
+        if differ > gap.course_mm:
+            of_course = gap.gap_mm[np.array(course) - 1]
+            what = {
+                _ACTION: "The actions of {on:strings}, which are one course, are {low:figure} "
+                "to {high:length} at fret {fret}. Read the saddle under each of them, and each "
+                "action by hand.",
+                _FIRST: "The first-fret gaps of {on:strings}, which are one course, are "
+                "{low:figure} to {high:length}. Read the nut slot of each again.",
+            }[gap.text]
+            yield Finding(
+                "out-of-line",
+                what,
+                At(frets=(gap.fret,), strings=course),
+                on=course,
+                fret=gap.fret,
+                low=float(of_course.min()),
+                high=float(of_course.max()),
             )
 
 
-def action_in_doubt(seen: Seen) -> int | None:
-    """Return the string whose action stands so far out of line that a second look tells most."""
-    share = _misfit(seen, _gaps(seen)[0])[1]
+def action_in_doubt(seen: Seen) -> tuple[int, ...]:
+    """Return the strings whose action stands so far out of line that a second look tells most.
+
+    One, or a whole course whose strings differ: by the heights alone any of them may be the one.
+    """
+    gap = _gaps(seen)[0]
+    share = _off_line(seen, gap)[1]
     worst = int(np.argmax(share))
-    return worst + 1 if share[worst] > DOUBTFUL_SHARE else None
+    course, differ = _course_apart(seen, gap)
+    if max(share[worst], differ / gap.course_mm) <= DOUBTFUL_SHARE:
+        return ()
+    return course if differ / gap.course_mm > share[worst] else (worst + 1,)
 
 
-def _misfit(seen: Seen, gap: _Gap) -> tuple[FloatArray, FloatArray]:
+def _off_line(seen: Seen, gap: _Gap) -> tuple[FloatArray, FloatArray]:
     """Return how far each gap is off the line through the others [mm], and as a share of the most.
 
-    Both (K,); 0 where a gap is not known.
+    Of strings in courses, the line through the other courses. Both (K,); 0 where a gap is not
+    known, and where the others are too few for a line.
     """
     off = gap.gap_mm - gap.asked_mm
-    if not np.isfinite(off).all():
-        return np.zeros_like(off), np.zeros_like(off)
     per_course = seen.specification.strings_per_course
     courses = off.reshape(-1, per_course)
+    if not np.isfinite(off).all() or len(courses) < LINE_COURSES:
+        return np.zeros_like(off), np.zeros_like(off)
+    mean = courses.mean(axis=1)
+    own = (courses - mean[:, None]).ravel()
     tolerance = gap.tolerance_mm * np.maximum(1.0, gap.asked_mm / gap.usual_mm)
-    misfit = (courses - courses.mean(axis=1, keepdims=True)).ravel()
-    if len(courses) >= LINE_COURSES:
-        misfit = misfit + np.repeat(_off_the_others(courses.mean(axis=1)), per_course)
+    misfit = own + np.repeat(_off_the_others(mean), per_course)
     return misfit, np.abs(misfit) / tolerance
+
+
+def _course_apart(seen: Seen, gap: _Gap) -> tuple[tuple[int, ...], float]:
+    """Return the strings of the course that differs most in itself, and by how much [mm]."""
+    per_course = seen.specification.strings_per_course
+    courses = (gap.gap_mm - gap.asked_mm).reshape(-1, per_course)
+    if not np.isfinite(courses).all():
+        return (), 0.0
+    differ = np.ptp(courses, axis=1)
+    worst = int(np.argmax(differ))
+    first = worst * per_course + 1
+    return tuple(range(first, first + per_course)), float(differ[worst])
 
 
 def _off_the_others(value: FloatArray) -> FloatArray:

@@ -189,11 +189,10 @@ def _course_apart(seen: Seen, gap: _Gap) -> tuple[tuple[int, ...], float]:
 
 def _off_the_others(value: FloatArray) -> FloatArray:
     """Return how far each value is off the line through the others, less for the outer two."""
-    place, count = np.arange(len(value)), len(value)
-    off = np.empty(count)
-    for k in place:
-        others = place != k
-        off[k] = value[k] - np.polyval(np.polyfit(place[others], value[others], 1), k)
+    count = len(value)
+    line = np.linalg.qr(np.stack([np.ones(count), np.arange(count)], axis=1))[0]
+    # off the line through all, over the share of it that a value does not pull along itself
+    off = np.asarray((value - line @ (value @ line)) / (1.0 - np.square(line).sum(axis=1)))
     off[[0, -1]] /= OUTER_FACTOR if count >= MANY_COURSES else OUTER_FACTOR_OF_FOUR
     return off
 

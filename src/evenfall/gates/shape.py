@@ -85,18 +85,17 @@ def arch(seen: Seen) -> Iterator[Finding]:
 
 def _across(seen: Seen, board: FloatArray) -> FloatArray:
     """Return for each fret: its station, sagitta of crowns and of board, rise across; (n, 4)."""
-    rows = []
-    for j in range(seen.top_mm.shape[1]):
-        known = seen.known[:, j]
-        if known.sum() < ARCH_STRINGS:
-            continue
-        y = seen.lines.y_mm[:, j + 1]
-        solver = np.linalg.pinv(np.vander(y[known], 3))
-        reach, width = float(np.max(y**2)), float(np.ptp(y))
-        crowns, wood = solver @ seen.top_mm[known, j], solver @ board[known, j]
-        x = float(seen.lines.station_mm[0, j + 1])
-        rows.append([x, -crowns[0] * reach, -wood[0] * reach, crowns[1] * width])
-    return np.array(rows).reshape(-1, 4)
+    enough = seen.known.sum(axis=0) >= ARCH_STRINGS
+    known, y = seen.known[:, enough].T, seen.lines.y_mm[:, 1:][:, enough].T
+    # rows of crowns that are not known are left out by weight 0
+    solver = np.linalg.pinv(np.where(known[..., None], y[..., None] ** [2, 1, 0], 0.0))
+    crowns, wood = (
+        (solver @ np.where(known, of[:, enough].T, 0.0)[..., None])[..., 0]
+        for of in (seen.top_mm, board)
+    )
+    reach, width = np.square(y).max(axis=1), np.ptp(y, axis=1)
+    x = seen.lines.station_mm[0, 1:][enough]
+    return np.stack([x, -crowns[:, 0] * reach, -wood[:, 0] * reach, crowns[:, 1] * width], axis=1)
 
 
 def _row(seen: Seen, board: FloatArray) -> Iterator[Finding]:
@@ -107,16 +106,17 @@ def _row(seen: Seen, board: FloatArray) -> Iterator[Finding]:
     flat = np.where(seen.known, seen.top_mm - board, np.nan)
     if np.isnan(flat).all(axis=1).any():
         return
-    row = np.nanmedian(flat, axis=1)
+    row = np.array([np.median(of[~np.isnan(of)]) for of in flat])
     y, y_nut = np.median(lines.y_mm[:, 1:], axis=1), lines.y_mm[:, 0]
     for k in range(1, len(row) - 1):
         others = np.arange(len(row)) != k
         curve = np.polyfit(y[others], row[others], 2)
         off = float(row[k] - np.polyval(curve, y[k]))
+        if abs(off) <= ROW_MM + ROW_U * seen.usual_u_mm:
+            continue
         rest = float(np.abs(row[others] - np.polyval(curve, y[others])).max())
         slot = float(nut[k] - np.polyval(np.polyfit(y_nut[others], nut[others], 2), y_nut[k]))
-        alone = abs(off) > ROW_MM + ROW_U * seen.usual_u_mm and rest < ROW_ALONE * abs(off)
-        if alone and not abs(slot - off) <= ROW_SLOT_MM:
+        if rest < ROW_ALONE * abs(off) and not abs(slot - off) <= ROW_SLOT_MM:
             yield Finding(
                 "arch",
                 "All crowns under string {string} stand {off:length+} off those under the other "
@@ -179,17 +179,17 @@ def step(seen: Seen) -> Iterator[Finding]:
 
 def _fret_medians(seen: Seen) -> FloatArray:
     """Return each fret's median over the strings' own straight lines, wear put back, (F,)."""
-    top = np.where(seen.known, seen.top_mm + seen.worn_mm, np.nan)
-    x = seen.lines.station_mm[:, 1:]
-    over = np.full_like(top, np.nan)
-    for k, known in enumerate(seen.known):
-        if known.sum() > 2:
-            line = np.polyfit(x[k, known], top[k, known], 1)
-            over[k] = top[k] - np.polyval(line, x[k])
-    some = np.isfinite(over).any(axis=0)
-    median = np.full(over.shape[1], np.nan)
-    median[some] = np.nanmedian(over[:, some], axis=0)
-    return median
+    known = seen.known & (seen.known.sum(axis=1, keepdims=True) > 2)
+    top, x = np.where(known, seen.top_mm + seen.worn_mm, 0.0), seen.lines.station_mm[:, 1:]
+    weight = known / np.maximum(known.sum(axis=1, keepdims=True), 1)
+    x = x - (weight * x).sum(axis=1, keepdims=True)
+    top = top - (weight * top).sum(axis=1, keepdims=True)
+    square = (weight * x**2).sum(axis=1, keepdims=True)
+    slope = (weight * x * top).sum(axis=1, keepdims=True) / np.where(square > 0.0, square, 1.0)
+    over = top - slope * x
+    return np.array(
+        [np.median(of[on]) if on.any() else np.nan for of, on in zip(over.T, known.T, strict=True)]
+    )
 
 
 def _least_absolute(designs: FloatArray, value: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -141,5 +141,9 @@ class Decision:
 
     def _clearance_mm(self, crown_top_mm: FloatArray) -> FloatArray:
         return rest_clearance_mm(
-            self.problem.lines, self.nut_after_mm, crown_top_mm, self.saddle_after_mm
+            self.problem.lines,
+            self.nut_after_mm,
+            crown_top_mm,
+            self.saddle_after_mm,
+            self.problem.share,
         )

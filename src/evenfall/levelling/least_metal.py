@@ -42,12 +42,20 @@ class Solution:
     dual_mm: float  # the dual bound that proves it least
 
 
+def least_metal_mm(problem: Problem) -> float:
+    """Return the least metal alone, NaN if the limits cannot hold: half the work."""
+    if (problem.lacking_mm > 0.0).any():
+        return np.nan
+    answer = levelling_program(problem).solve()
+    return np.nan if answer is None else float(answer.parameters[: problem.room_mm.size].sum())
+
+
 def least_metal(problem: Problem) -> Solution | None:
     """Return the least metal and, with that, the least movement; None if the limits cannot hold."""
-    program = levelling_program(problem)
-    count, crowns = problem.strings, problem.room_mm.size
     if (problem.lacking_mm > 0.0).any():
         return None
+    program = levelling_program(problem)
+    count, crowns = problem.strings, problem.room_mm.size
     answer = program.solve()
     if answer is None:
         return None

@@ -179,10 +179,12 @@ def _reached(name: LimitName, side: Side, fret: int | None, span_mm: FloatArray)
 
 def _spans(decision: Decision, movement: _Movement) -> Iterator[_Span]:
     """Yield every kind of requirement of a plan, and how far it holds."""
-    lines, judged = decision.problem.lines, decision.judged
+    problem, judged = decision.problem, decision.judged
 
     def per_mm(crowns: FloatArray) -> FloatArray:
-        return rest_clearance_mm(lines, movement.nut, crowns, movement.saddle)
+        return rest_clearance_mm(
+            problem.lines, movement.nut, crowns, movement.saddle, problem.share
+        )
 
     clear, change = decision.clearance_mm, per_mm(movement.crowns)
     over_need = clear - judged.need_mm + judged.tolerance_mm

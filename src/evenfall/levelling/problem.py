@@ -6,7 +6,7 @@ i and fret j with 0 = nut; arrays over frets alone have F columns, column j - 1 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -80,6 +80,8 @@ class Problem:
     saddle_free: bool
     nut_free: bool
     worked: tuple[Plan, ...] = ()  # plans worked before the readings, oldest first
+    # how sure gaps are [mm], for this job and those made from it, and what that was worked out by
+    known_u_mm: dict[tuple[int, ...], tuple[FloatArray, object]] = field(default_factory=dict)
 
     @property
     def before_filing(self) -> Measurement:

@@ -39,7 +39,7 @@ from evenfall.levelling.settings import (
     settle,
 )
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import level_line
+from evenfall.neck.level_line import level_lines
 from evenfall.plan.before_cut import LowFrets
 from evenfall.plan.limits import LeftOut, LimitName
 from evenfall.plan.methods import tool_of
@@ -79,13 +79,12 @@ def smallest_cut_mm(problem: Problem, method: str) -> float:
 
 def level_line_for(problem: Problem, method: str) -> LevelLine:
     """Return the level line that a method goes by: the same for all methods with one tool."""
-    return level_line(
-        problem.specification,
-        problem.before_filing,
-        problem.lines,
-        problem.bow,
-        smallest_cut_mm(problem, method),
-    )
+    return level_lines_for(problem)(smallest_cut_mm(problem, method))
+
+
+def level_lines_for(problem: Problem) -> Callable[[float], LevelLine]:
+    """Return what gives that line for a smallest cut, the line being drawn once."""
+    return level_lines(problem.specification, problem.before_filing, problem.lines, problem.bow)
 
 
 Tried: TypeAlias = "dict[float, Decision]"
@@ -251,8 +250,7 @@ def _worked(work: Work) -> SetUp:
         room_mm=np.maximum(0.0, problem.room_mm - work.removal_mm),
         saddle_travel_mm=np.stack([down + change, up - change]),
     )
-    there = as_found(changed, line, at.smallest_cut_mm)
-    return replace(there, tool=at.tool, known_u_mm=at.known_u_mm)
+    return replace(as_found(changed, line, at.smallest_cut_mm), tool=at.tool)
 
 
 def _once(

@@ -14,13 +14,21 @@ from evenfall.gates import check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.levelling.explanation import SAVES_SHARE, holds, method_result, recommend
 from evenfall.levelling.finishing import Beside, Readings, finished_plan, force_range
+from evenfall.levelling.least_metal import least_metal_mm
 from evenfall.levelling.problem import KEEPABLE, build_problem
-from evenfall.levelling.rules import decide, level_line_for, most_attack
+from evenfall.levelling.rules import (
+    decide,
+    level_line_for,
+    level_lines_for,
+    most_attack,
+    smallest_cut_mm,
+)
 from evenfall.levelling.second_reading import confirmation
 from evenfall.levelling.tradeoff import along, control_value, with_control
 from evenfall.neck import neck_model
 from evenfall.plan import METHODS
 from evenfall.plan.methods import Control, Price, tool_of
+from evenfall.requirement import ROUNDING_MM
 from evenfall.strings.clearance import buzz_force, touch_force
 from evenfall.wording import Sentence, sentence
 
@@ -173,6 +181,7 @@ class Session:
             )
         self._settled = settled
         self._budget_mm: float | None = None
+        self._level_lines = level_lines_for(self._asked)
         self._lines: dict[str, LevelLine] = {}
         self._tried: dict[str, Decision] = {}
         self._shares: dict[str, dict[float, Decision]] = {}  # of the attack, by method
@@ -434,12 +443,11 @@ class Session:
 
         New wire is looked at only where the frets as they are do not do.
         """
-        if self.method("adjust", progress).holds:
+        progress("Planning", 0.0)
+        if holds(self._decided("adjust")):
             return {"adjust"}
         old = {"adjust", "spot", "profile"}
-        if self._decided("spot").no_room and not any(
-            self.method(name, progress).holds for name in old
-        ):
+        if self._decided("spot").no_room and not any(holds(self._decided(name)) for name in old):
             return old | {"partial-refret"}
         return old
 
@@ -475,8 +483,11 @@ class Session:
         """Return the metal with every limit used to the full, NaN where that saves too little."""
         if not decision.metal_mm or self._budget_mm is not None:
             return np.nan
+        enough_mm = (1.0 - SAVES_SHARE) * decision.metal_mm
+        if not least_metal_mm(self._asked) <= enough_mm + ROUNDING_MM:
+            return np.nan
         other = self._decided("least-metal")
-        saves = holds(other) and other.metal_mm <= (1.0 - SAVES_SHARE) * decision.metal_mm
+        saves = holds(other) and other.metal_mm <= enough_mm
         return other.metal_mm if saves else np.nan
 
     # ---- working out --------------------------------------------------------------------
@@ -485,7 +496,7 @@ class Session:
         """Return the level line for the tool of a method; it depends on no wish."""
         tool = tool_of(method)
         if tool not in self._lines:
-            self._lines[tool] = level_line_for(self._asked, method)
+            self._lines[tool] = self._level_lines(smallest_cut_mm(self._asked, method))
         return self._lines[tool]
 
     def _decided(self, method: str) -> Decision:

@@ -8,7 +8,7 @@ make impossible is reported; nothing else makes up for it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -53,6 +53,8 @@ SETTLED_MM = 1e-12
 """They agree once a round moves the saddle by less [mm]."""
 MOVED_MM = 1e-6
 """What moves by less stays where it is [mm]."""
+_MOST_KNOWN = 32
+"""Uncertainties of gaps that a job keeps: two for each set of wires that was thought of."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,10 +69,6 @@ class SetUp:
     saddle_change_mm: FloatArray  # up is positive, (K,)
     reasons: tuple[Sentence, ...] = ()  # why what moves does
     tool: Tool = "file"  # that metal comes off with
-    # what `gap_u_mm` has worked out, for this job and those made from it [mm]
-    known_u_mm: dict[tuple[int, int, int], tuple[FloatArray, FloatArray, FloatArray]] = field(
-        default_factory=dict
-    )
 
     @cached_property
     def nut_mm(self) -> FloatArray:
@@ -124,12 +122,12 @@ class SetUp:
             attack_tolerance=self.problem.specification.judgement.attack_tolerance,
         )
 
-    @property
+    @cached_property
     def action_mm(self) -> FloatArray:
         """Gap of each open string over the level line at the reference fret, shape (K,) [mm]."""
         return self._gap_mm(self.problem.specification.scale.reference_fret)
 
-    @property
+    @cached_property
     def first_fret_gap_mm(self) -> FloatArray:
         """The same at fret 1 [mm]."""
         return self._gap_mm(1)
@@ -141,21 +139,22 @@ class SetUp:
 
     def gap_u_mm(self, fret: int) -> FloatArray:
         """Return the standard uncertainty of gaps over the level line at a fret, (K,) [mm]."""
-        # a line with other crowns, or moved by the rod, leaves no more and no less open
-        heights, opened = self.problem.measurement.heights, self.line.level_open_u_mm
-        # nor do heights that moved, with the uncertainty they had
-        own = heights.own_u_mm
-        known = self.known_u_mm.get((id(own), id(opened), fret))
-        if known is None:
+        # heights that moved are as sure as before; a line with other crowns, or moved by the rod,
+        # leaves no more and no less open
+        heights, known_u_mm = self.problem.measurement.heights, self.problem.known_u_mm
+        goes_by = heights.own_u_mm, heights.shared, self.line.level_open_u_mm
+        at = (*(id(one) for one in goes_by), fret)
+        if at not in known_u_mm:
+            if len(known_u_mm) >= _MOST_KNOWN:
+                known_u_mm.clear()
             u_mm = self.line.sum_u_mm(heights, open_gap_weights(self.problem.lines, fret))
-            known = own, opened, u_mm  # kept, so that no other ever has their identity
-            self.known_u_mm[id(own), id(opened), fret] = known
-        return known[2]
+            known_u_mm[at] = u_mm, goes_by  # kept, so that no other ever has their identity
+        return known_u_mm[at][0]
 
     def _gap_mm(self, fret: int) -> FloatArray:
         return open_gap_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm, fret)
 
-    @property
+    @cached_property
     def level_margin_share(self) -> float:
         """Share of the attack up to which stopped notes meet the requirement on level frets."""
         required = self.problem.requirement
@@ -185,7 +184,7 @@ class SetUp:
             reasons=(*self.reasons, *reasons),
         )
 
-    @property
+    @cached_property
     def open_strings_short(self) -> BoolArray:
         """Open strings that level frets would stop too: the nut's, not the frets', shape (K,)."""
         need, tolerance = self.judged.need_mm[:, 0], self.judged.tolerance_mm[:, 0]

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, partial
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -154,7 +154,8 @@ class LevelLine:
         """
         at, onto = self.pulls_mm_per_mm
         through = np.tensordot((weights[:, 1:-1, None] * at).sum(axis=1), onto, 1)
-        found = np.pad(through, ((0, 0), (0, 0), (1, 1)))
+        found = np.zeros((*through.shape[:2], through.shape[2] + 2))
+        found[..., 1:-1] = through
         each = np.arange(len(at))
         found[each, each, 0], found[each, each, -1] = weights[:, 0], weights[:, -1]
         return found
@@ -202,7 +203,7 @@ def level_line(
     bow: Bow,
     smallest_cut_mm: float,
 ) -> LevelLine:
-    """Return the level line of a neck, and which frets stand out from it.
+    """Return the level line of a neck, and which frets stand out from it; see `level_lines`.
 
     Adding a + b x to the heights of a string, x along it, moves the line with them and changes
     nothing else.
@@ -236,6 +237,16 @@ def level_line(
     >>> line = level_line(specification, measurement, lines, bow, 0.02)
     >>> line.level_mm.shape, 11 in [fret.fret for fret in line.standing]
     ((6, 22), True)
+    """
+    return level_lines(specification, measurement, lines, bow)(smallest_cut_mm)
+
+
+def level_lines(
+    specification: Specification, measurement: Measurement, lines: StringLines, bow: Bow
+) -> Callable[[float], LevelLine]:
+    """Return what gives the level line of a neck for a smallest cut, the line being drawn once.
+
+    What it takes is what `level_line` takes.
     """
     tops = measurement.crown_top_mm
     origin = measurement.heights.origin[:, 1:-1]
@@ -276,14 +287,6 @@ def level_line(
     past = fit.past_joint_mm
     rise = np.where(fit.rise_counts, np.maximum(past, 0.0), 0.0)
     level = fit.line_mm + board - rise
-
-    def beyond(over_mm: FloatArray) -> FloatArray:
-        return np.where(read & (np.abs(over_mm) >= smallest_cut_mm), over_mm, 0.0)
-
-    alone = beyond(seen.off_mm)
-    off, least, most = (
-        beyond(beyond(over) + rise) for over in (alone, seen.least_mm, seen.most_mm)
-    )
     fall = np.minimum(past, 0.0)
     at, onto = fit.pulls_of(np.abs(rise + fall) > 0.0, read)
     weights = np.tensordot(np.tensordot(bow.weights, at, 2), onto, 1)
@@ -304,16 +307,17 @@ def level_line(
     relief_open_u_mm = float(
         open_u_mm(relief, weights.sum(axis=0), lambda one: one.bow_of(bow), 0.0)
     )
-    return LevelLine(
+    flat = np.zeros_like(level)
+    drawn_line = LevelLine(
         level_mm=level,
         smooth_mm=fit.line_mm + board,
-        taken_mm=level + off,
-        off_mm=off,
-        lower_mm=np.maximum(off - least, 0.0),
-        higher_mm=np.maximum(most - off, 0.0),
+        taken_mm=level,
+        off_mm=flat,
+        lower_mm=flat,
+        higher_mm=flat,
         read=read,
         u_mm=seen.u_mm,
-        standing=_standing(alone, seen.tilt_mm),
+        standing=(),
         hump_mm=float(rise[:, -1].mean()),
         fall_away_mm=float(-fall[:, -1].mean()),
         relief_mm=relief,
@@ -330,6 +334,29 @@ def level_line(
         pulls_mm_per_mm=pulls,
         scatter_mm=fit.scatter_mm,
         follows_arch=follows,
+    )
+    return partial(_for_cut, drawn_line, seen, rise)
+
+
+def _for_cut(
+    line: LevelLine, seen: _Seen, rise_mm: FloatArray, smallest_cut_mm: float
+) -> LevelLine:
+    """Return a line with what stands out from it by the smallest cut or more."""
+
+    def beyond(over_mm: FloatArray) -> FloatArray:
+        return np.where(line.read & (np.abs(over_mm) >= smallest_cut_mm), over_mm, 0.0)
+
+    alone = beyond(seen.off_mm)
+    off, least, most = (
+        beyond(beyond(over) + rise_mm) for over in (alone, seen.least_mm, seen.most_mm)
+    )
+    return replace(
+        line,
+        taken_mm=line.level_mm + off,
+        off_mm=off,
+        lower_mm=np.maximum(off - least, 0.0),
+        higher_mm=np.maximum(most - off, 0.0),
+        standing=_standing(alone, seen.tilt_mm),
     )
 
 

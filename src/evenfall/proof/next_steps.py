@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import ahead
 from evenfall.measurement import Origin
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.proof.decision import EXACT_MM, deciding_uncertainty_mm
@@ -337,8 +338,7 @@ class _Advice:
         room_mm = self.found.room_mm[k]
         short = room_mm + change_mm < self.found.sure_mm[k] - EXACT_MM
         sure = np.array([v == "conforms" for v in self.positions.verdict[k]])
-        free = np.triu(np.ones(short.shape, dtype=bool), k=1)
-        count = int(np.sum((short & free).any(axis=1)[:-1] & sure))
+        count = int(np.sum((short & ahead(len(short))).any(axis=1)[:-1] & sure))
         if not count:
             return ""
         self.moves_cost_room = True

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import ahead
 from evenfall.proof.decision import (
     EXACT_MM,
     ROUNDING_MM,
@@ -78,7 +79,7 @@ class Clearances:
 def clearances(case: Case) -> Clearances:
     """Return every clearance with its uncertainty and what it has to be."""
     heights, weights = case.heights, clearance_weights(case.lines)
-    free = np.triu(np.ones(weights.shape[1:3], dtype=bool), k=1)
+    free = ahead(weights.shape[1])
     clearance_mm = rest_clearance_mm(
         case.lines, heights.nut_mm, heights.crown_top_mm, heights.saddle_mm
     )
@@ -149,7 +150,7 @@ def _factors(chance: float, degrees_of_freedom: FloatArray) -> FloatArray:
 def judge_positions(case: Case, found: Clearances) -> Positions:
     """Return the verdict on every stopped position: on all its clearances, the least sure named."""
     count, frets = case.heights.crown_top_mm.shape
-    free = np.triu(np.ones((frets + 1, frets + 1), dtype=bool), k=1)[:-1]
+    free = ahead(frets + 1)[:-1]
     score = np.where(free, found.score[:, :-1], np.inf)
     critical = score.argmin(axis=2)
     k, i = np.ogrid[:count, :frets]

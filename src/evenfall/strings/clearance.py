@@ -56,13 +56,11 @@ def clearance_weights(lines: StringLines) -> FloatArray:
     """
     share = chord_share(lines)
     free = ahead(share.shape[1])
-    count, points = share.shape[:2]
-    weights = np.zeros((*share.shape, points + 1))
+    weights = np.zeros((*share.shape, share.shape[-1] + 1))
     i, j = np.nonzero(free)
-    for k in range(count):
-        weights[k, i, j, i] = 1.0 - share[k, i, j]
-        weights[k, i, j, j] = -1.0
-        weights[k, i, j, -1] = share[k, i, j]
+    weights[:, i, j, i] = 1.0 - share[:, i, j]
+    weights[:, i, j, j] = -1.0
+    weights[:, i, j, -1] = share[:, i, j]
     return weights
 
 

@@ -80,3 +80,29 @@ def test_a_reading_without_the_frets_in_question_confirms_nothing() -> None:
     assert plan.confirmation is not None
     assert not plan.confirmation.agrees
     assert "no crown of fret 8" in str(plan.confirmation.said)
+
+
+def test_a_copy_confirms_nothing() -> None:
+    """One crown read again and the rest copied; or all shown in hundredths, which may tie."""
+    first = reading(1)
+    top = first.crown_top_mm.copy()
+    top[2, 5] += 0.003
+    plan = planned(first, changed(first, crown_top_mm=top))
+    assert plan.confirmation is not None
+    assert plan.status == "ask"
+    assert "the very figure of the first on 131 of 132 crown tops" in str(plan.confirmation.said)
+
+    rounded, again = (
+        changed(one, crown_top_mm=np.round(one.crown_top_mm, 2))
+        for one in (first, reading(2, 0.001))
+    )
+    honest = planned(rounded, again)
+    assert honest.confirmation is not None
+    assert honest.confirmation.agrees
+
+
+def test_a_second_reading_too_coarse_to_tell_confirms_nothing() -> None:
+    plan = planned(reading(1), reading(2, u_mm=0.04))
+    assert plan.confirmation is not None
+    assert plan.status == "ask"
+    assert "0.040 mm (median), too coarse" in str(plan.confirmation.said)

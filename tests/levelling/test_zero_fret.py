@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from evenfall.gates import open_gates
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.starters import starter
 from evenfall.levelling import make_plan
 from evenfall.neck import default_bow
 from evenfall.sheets.template import empty_sheet
 from necks.neck import strung
-from necks.readings import Reader, read
+from necks.readings import Reader, exact, read
 
 
 def made() -> Specification:
@@ -31,6 +34,17 @@ def test_a_gap_that_is_off_is_said_of_the_zero_fret(gap_mm: float, words: str) -
     said = " ".join(str(one.said) for one in plan.left_out if one.limit == "first-fret-gap")
     assert f"the zero fret {words}" in said
     assert "slot" not in said
+
+
+def test_what_is_to_be_read_again_is_the_zero_fret() -> None:
+    spec = made()
+    line = spec.target.relief.value_mm * default_bow(spec, string_lines(spec)).frets
+    found = exact(strung(spec, line, 0.0 * line))
+    height = found.heights.height_mm.copy()
+    height[2, 0] -= 0.35
+    found = replace(found, heights=replace(found.heights, height_mm=height))
+    [gate] = [g for g in open_gates(spec, found, None).found if g.code == "out-of-line"]
+    assert gate.sentence.endswith("Read the top of the zero fret under that string again.")
 
 
 def test_the_empty_sheet_says_where_to_read() -> None:

@@ -80,6 +80,23 @@ def test_moving_the_nut_as_told_mends_the_first_fret(k, off) -> None:
 
 
 @pytest.mark.parametrize(
+    ("off", "words"),
+    [
+        (0.3, "lower the zero fret under string 2 by 0.2"),
+        (-0.3, "fit higher wire as zero fret: under string 2 it lacks 0.2"),
+    ],
+)
+def test_a_zero_fret_is_no_slot(off, words) -> None:
+    board = replace(SPEC.board, zero_fret=True)
+    moved = heights()
+    moved["nut_mm"][1] += off
+    proof = proof_of(spec=replace(SPEC, board=board), **moved)
+    steps = " ".join(map(str, proof.next_steps))
+    assert words in steps
+    assert "slot" not in steps
+
+
+@pytest.mark.parametrize(
     ("relief", "rod"), [(0.36, "tighten"), (0.05, "loosen"), (0.299, "tighten")]
 )
 def test_the_rod_is_turned_the_right_method(relief, rod) -> None:

@@ -18,7 +18,7 @@ from evenfall.gates.accepted import (
     unmet,
 )
 from evenfall.gates.checks import CrossCheck
-from evenfall.gates.opened import Gates, next_readings, open_gates
+from evenfall.gates.opened import Gates, next_readings, no_second_reading, open_gates
 
 __all__ = [
     "Accepted",
@@ -29,6 +29,7 @@ __all__ = [
     "accepted_with_plan",
     "check_used",
     "next_readings",
+    "no_second_reading",
     "open_gates",
     "unmet",
 ]

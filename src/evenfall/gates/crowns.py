@@ -45,6 +45,8 @@ MOST_PARTS = 5
 """Two figures that are next to each other are at most so many steps apart."""
 MOST_TIES = 0.9
 """The chance of a tie is never taken higher than this."""
+AGAIN_TIES = 0.35
+"""A gauge whose figures tie more easily may well show the same ones when a neck is read again."""
 
 SCATTER_MM, SCATTER_U = 0.12, 6.0
 LONE_UP_MM, LONE_UP_U = 0.12, 6.0
@@ -114,10 +116,29 @@ def copied_figures(seen: Seen) -> Iterator[Finding]:
     step_mm = _gauge_step_mm(figures)
     if step_mm is None:
         return  # worked out, not read off a gauge: what is alike may be alike
-    tie = min(MOST_TIES, step_mm / (2.0 * math.sqrt(math.pi) * seen.usual_u_mm))
+    tie = _tie(step_mm, seen)
     yield from _like_strings(figure, read, tie)
     yield from _like_frets(figure, read, tie)
     yield from _runs(figure, read, tie)
+
+
+def copied_from(first: Seen, second: Seen) -> tuple[int, int] | None:
+    """Return on how many crowns, of how many, a second reading has the first one's very figures.
+
+    None where that may be chance.
+    """
+    both, figure = first.read & second.read, np.round(second.top_mm, 9)
+    figures = np.unique(figure[both])
+    n, same = int(both.sum()), int((figure == np.round(first.top_mm, 9))[both].sum())
+    if n < COPIED_FRETS or len(figures) <= FEW_FIGURES or same < COPIED_SHARE * n:
+        return None
+    step_mm = _gauge_step_mm(figures) or 0.0  # worked out, a figure does not come out twice
+    return None if _tie(step_mm, second) > AGAIN_TIES else (same, n)
+
+
+def _tie(step_mm: float, seen: Seen) -> float:
+    """Return the chance that two readings of one height come out as the same figure."""
+    return min(MOST_TIES, step_mm / (2.0 * math.sqrt(math.pi) * seen.usual_u_mm))
 
 
 def _gauge_step_mm(figures: FloatArray) -> float | None:

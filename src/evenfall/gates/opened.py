@@ -10,6 +10,7 @@ from evenfall.gates.accepted import Accepted, unmet
 from evenfall.gates.checks import CrossCheck, cross_checks, hand_check, worth_reading
 from evenfall.gates.crowns import (
     copied_figures,
+    copied_from,
     lone_crown,
     not_seated,
     over_new_wire,
@@ -18,6 +19,7 @@ from evenfall.gates.crowns import (
 )
 from evenfall.gates.seen import Seen
 from evenfall.gates.settings import (
+    COARSE_U_MM,
     coarse,
     numbering,
     order,
@@ -27,6 +29,7 @@ from evenfall.gates.settings import (
     unstrung,
 )
 from evenfall.gates.shape import arch, step
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding
@@ -119,6 +122,29 @@ def open_gates(
     found = [finding for gate in _GATES for finding in gate(seen)]
     found += hand_check(checks)
     return Gates(tuple(found), tuple(accepted), checks)
+
+
+def no_second_reading(
+    specification: Specification, first: Measurement, second: Measurement
+) -> Sentence | None:
+    """Return why some readings cannot confirm others of the same neck, None if they can.
+
+    They have to be other readings, and fine enough to tell a high fret from a level one.
+    """
+    before, after = (Seen(specification, one, None) for one in (first, second))
+    if (copied := copied_from(before, after)) is not None:
+        text = (
+            "The second reading has the very figure of the first on {same} of {n} crown tops, as a "
+            "copy has. Read every fret once more and give what you find."
+        )
+        return sentence(text, same=copied[0], n=copied[1])
+    if next(coarse(after), None) is not None:
+        text = (
+            "The second reading has a standard uncertainty of {u:uncertainty} (median), too coarse "
+            "to confirm anything over {most:length}. Read with a finer gauge, or several times."
+        )
+        return sentence(text, u=after.usual_u_mm, most=COARSE_U_MM)
+    return None
 
 
 def next_readings(specification: Specification, measurement: Measurement) -> tuple[Finding, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenfall.arrays import shut
 from evenfall.errors import At, Progress, RequestError, silent
-from evenfall.gates import check_used, open_gates
+from evenfall.gates import check_used, no_second_reading, open_gates
 from evenfall.instrument import string_lines
 from evenfall.levelling.explanation import SAVES_SHARE, holds, method_result, recommend
 from evenfall.levelling.finishing import Beside, Readings, finished_plan, force_range
@@ -27,6 +27,7 @@ from evenfall.levelling.second_reading import confirmation
 from evenfall.levelling.tradeoff import along, control_value, with_control
 from evenfall.neck import neck_model
 from evenfall.plan import METHODS
+from evenfall.plan.before_cut import Confirmation
 from evenfall.plan.methods import Control, Price, tool_of
 from evenfall.requirement import ROUNDING_MM
 from evenfall.strings.clearance import buzz_force, touch_force
@@ -457,10 +458,17 @@ class Session:
         if self._second is not None:
             asked = {fret for one in self._decided(method).ask for fret in one.frets}
             if asked:
-                line = level_line_for(self._second, method)
-                confirmed = confirmation(self._line(method), line, asked, self._second.measurement)
+                confirmed = self._confirmation(self._second, method, asked)
         gates = self._gates
         return Readings(gates.found, gates.unmet, gates.accepted, gates.checks, confirmed)
+
+    def _confirmation(self, second: Problem, method: str, frets: Collection[int]) -> Confirmation:
+        """Return whether a second reading agrees about frets, or why it can confirm nothing."""
+        found = second.measurement
+        why = no_second_reading(self._asked.specification, self._asked.measurement, found)
+        if why is not None:
+            return Confirmation(agrees=False, said=why, measurement_hash=found.content_hash)
+        return confirmation(self._line(method), level_line_for(second, method), frets, found)
 
     def _prices(self, decision: Decision) -> tuple[Price, ...]:
         """Return what one step of each control would save in metal."""

@@ -396,7 +396,9 @@ class Plan(FileContent):
         strings, stops = np.nonzero(self.state_after == State.AS_GOOD)
         nuts = {k for one in self.left_out if one.limit == "clearance" for k in one.strings}
         if not stops.any() and {int(k) + 1 for k in strings} <= nuts:
-            return sentence("a higher nut slot at {on:strings}", on=tuple(sorted(nuts)))
+            return sentence(
+                "a higher nut slot, or zero fret, at {on:strings}", on=tuple(sorted(nuts))
+            )
         return sentence("more action, more relief or a lighter attack")
 
     @property

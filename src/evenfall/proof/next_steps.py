@@ -321,8 +321,15 @@ class _Advice:
             verb = sentence("raise")
         else:
             verb = sentence("fill and recut, or shim and raise,")
+        text = "{verb} the nut slot of string {string} by {move:amount}{lost}"
+        if self.case.specification.board.zero_fret:
+            text = (
+                "lower the zero fret under string {string} by {move:amount}{lost}"
+                if move_mm < 0
+                else "fit higher wire as zero fret: under string {string} it lacks {move:amount}"
+            )
         change = sentence(
-            "{verb} the nut slot of string {string} by {move:amount}{lost}",
+            text,
             verb=verb,
             string=item.string,
             move=abs(move_mm),

@@ -322,7 +322,10 @@ def _frets(quantity: Quantity, given: str, last: int) -> tuple[int, ...]:
         raise _CellError("fret", text, given=given, last=last)
     fret = int(match[1])
     if fret == 0 and quantity.fret == "fret":
-        text = "Fret 0 is the nut, which has no {quantity}; use nut_slot for the slot floor."
+        text = (
+            "Fret 0 is the nut, which has no {quantity}; use nut_slot for the slot floor, or for "
+            "the top of a zero fret."
+        )
         raise _CellError("fret", text, quantity=quantity.name)
     if fret > last:
         text = "There is no fret {fret} on this instrument; frets are numbered 1 to {last}."

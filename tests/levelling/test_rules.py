@@ -68,6 +68,17 @@ def test_a_level_neck_is_never_cut(  # noqa: PLR0917  (drawn by name)
     assert decision.conclusion in ("nothing", "settings", "misfit")
 
 
+@pytest.mark.parametrize(("under_mm", "turned"), [(0.004, False), (0.03, True)])
+def test_no_rod_is_turned_by_less_than_anybody_can(under_mm: float, *, turned: bool) -> None:
+    """The action is so low that all fails; the relief is a little under its target."""
+    target = specification("electric").target
+    low = np.array([limit.value_mm for limit in target.action]) - 0.5
+    truth = neck("electric", relief_mm=target.relief.value_mm - under_mm, action_mm=low)
+    decision = job(truth, attack=1.3).decided("adjust")
+    assert (decision.saddle_height_change_mm > 0.3).all()
+    assert (decision.relief_change_mm > 0.0) == turned
+
+
 @given(kind=kinds, seed=seeds, method=st.sampled_from(CUTTING))
 @example(kind="electric", seed=180, method="adjust")
 @example(kind="electric", seed=450, method="beam")

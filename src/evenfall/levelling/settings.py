@@ -292,7 +292,7 @@ def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
     relief, wanted = found.relief_mm, limit.value_mm
     (low,), (high,) = limits_mm((limit,), unsure_mm(found, "relief"))
     off = not low - ROUNDING_MM <= relief <= high + ROUNDING_MM
-    more = to_target and relief < wanted and found.level_margin_share < 1.0
+    more = to_target and wanted - relief >= LEAST_MOVE_MM and found.level_margin_share < 1.0
     if not (problem.relief_free and (off or more)) or abs(wanted - relief) < MOVED_MM:
         return found
     if not off:

@@ -492,7 +492,8 @@ class Session:
         if not decision.metal_mm or self._budget_mm is not None:
             return np.nan
         enough_mm = (1.0 - SAVES_SHARE) * decision.metal_mm
-        if not least_metal_mm(self._asked) <= enough_mm + ROUNDING_MM:
+        tried = "least-metal" in self._tried
+        if not (tried or least_metal_mm(self._asked) <= enough_mm + ROUNDING_MM):
             return np.nan
         other = self._decided("least-metal")
         saves = holds(other) and other.metal_mm <= enough_mm

@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,7 @@ from evenfall.cli.door import WORDS
 from evenfall.cli.waiting import Waiting
 from evenfall.errors import Cancelled, Progress, RequestError
 from evenfall.wording import LIBRARY_WORDS
-from evenfall.workshop import Source
+from evenfall.workshop import NeckReadings, Source
 from evenfall.workshop.outputs import json_file, picture_files
 
 INVENTED = resources.files("evenfall") / "invented"
@@ -59,6 +60,21 @@ def test_bytes_and_files_give_the_same(tmp_path: Path) -> None:
     again = Source("m.json", json_file(measured.measurement.as_dict()))
     found = workshop.diagnose(workshop.DiagnoseRequest(again))
     assert found.diagnosis.measurement == measured.measurement
+
+
+@pytest.mark.parametrize("field", ["second", "unstrung", "before_turning"])
+def test_readings_of_another_instrument_are_refused(field: str) -> None:
+    """A plan of one neck was confirmed by a reading filed under another's number."""
+    other = workshop.measure(workshop.MeasureRequest((AFTER,), SPEC, "UY-0418")).measurement
+    file = Source("other.json", json_file(other.as_dict()))
+    asked = workshop.PlanRequest(BEFORE, SPEC, "UY-0417")
+    if field == "second":
+        asked = replace(asked, second=file)
+    else:
+        asked = replace(asked, neck=NeckReadings(**{field: file}))
+    with pytest.raises(RequestError, match=r"readings of .UY-0418., not of .UY-0417") as error:
+        workshop.plan(asked)
+    assert error.value.at.field == field
 
 
 def test_two_sheets_of_one_name_are_kept_apart() -> None:

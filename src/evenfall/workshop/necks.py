@@ -20,6 +20,7 @@ from evenfall.workshop.opening import (
     Source,
     open_instrument,
     open_specification,
+    require_same,
 )
 from evenfall.workshop.outputs import Outcome
 
@@ -68,15 +69,19 @@ class NeckReadings:
     ) -> tuple[NeckModel, tuple[Finding, ...]]:
         """Return what bows the neck; hand sheets among the files are read against `sheets`."""
 
-        def opened(source: Source | None) -> Measurement | None:
-            return None if source is None else open_instrument(source, sheets).measurement
+        def opened(source: Source | None, field: str) -> Measurement | None:
+            if source is None:
+                return None
+            found = open_instrument(source, sheets).measurement
+            require_same(measurement, found, file=source.name, field=field)
+            return found
 
         return known_neck(
             specification,
             measurement,
             relief_per_turn_mm=self.relief_per_turn_mm,
-            unstrung=opened(self.unstrung),
-            before_turning=opened(self.before_turning),
+            unstrung=opened(self.unstrung, "unstrung"),
+            before_turning=opened(self.before_turning, "before_turning"),
             turns_count=self.turns_count,
         )
 

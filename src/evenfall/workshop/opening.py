@@ -225,6 +225,18 @@ def open_another(measurement: Measurement, source: Source) -> Opened:
     return read_sheets([source], specification, serial=measurement.serial)
 
 
+def require_same(first: Measurement, other: Measurement, *, file: str, field: str) -> None:
+    """Refuse readings that were filed under the number of another instrument than the first."""
+    if first.serial and other.serial and first.serial != other.serial:
+        raise RequestError(
+            "These are readings of {other:quoted}, not of {first:quoted}; give readings of one "
+            "instrument.",
+            at=At(file=file, field=field),
+            other=other.serial,
+            first=first.serial,
+        )
+
+
 def read_sheets(
     sources: Sequence[Source],
     specification: Specification,

@@ -17,7 +17,7 @@ from evenfall.requirement import margin_share
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
-from evenfall.workshop.opening import Source, open_another, open_worked
+from evenfall.workshop.opening import Source, open_another, open_worked, require_same
 from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
@@ -206,6 +206,7 @@ def second_reading(source: Source | None, first: Measurement) -> Measurement | N
     if source is None:
         return None
     second = open_another(first, source).measurement
+    require_same(first, second, file=source.name, field="second")
     if second.specification_hash != first.specification_hash or not second.strung:
         raise RequestError(
             "This is not a second reading: it has to be taken of the same model, by the same "

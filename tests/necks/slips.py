@@ -65,9 +65,14 @@ def _nut_slot(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
     return height
 
 
-def _saddle(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
-    height[chance.integers(len(height)), -1] += 1.0
-    return height
+def saddle_up(by_mm: float) -> Slip:
+    """Return that the saddle was read too high under one string."""
+
+    def change(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
+        height[chance.integers(len(height)), -1] += by_mm
+        return height
+
+    return Slip(change)
 
 
 def _datum_step(height: np.ndarray, chance: np.random.Generator) -> np.ndarray:
@@ -96,7 +101,7 @@ SLIPS: dict[str, Slip] = {
     "one crown 0.25 up": Slip(_one_crown_up),
     "bow with the wrong sign": Slip(_bow_turned),
     "one nut slot 0.40 up": Slip(_nut_slot),
-    "one saddle 1.0 up": Slip(_saddle),
+    "one saddle 1.0 up": saddle_up(1.0),
     "datum moved 0.10 on the way": Slip(_datum_step, lambda value: value + DATUM_MM),
     "two neighbouring frets swapped": Slip(_neighbours_swapped),
 }

@@ -14,9 +14,9 @@ from evenfall.gates.settings import action_in_doubt
 from evenfall.measurement import Measurement
 from necks.neck import Neck
 from necks.readings import action_by_hand, read, read_again
-from necks.slips import SLIPS
+from necks.slips import SLIPS, saddle_up
 from studies.level_line import SEEN_MM, line_of
-from studies.sources import FIRST, GAUGES_MM, SOURCES
+from studies.sources import FIRST, GAUGES_MM, SECOND, SOURCES
 from studies.study import Row, Study, Told, share
 
 SLIP_U_MM = 0.005
@@ -29,6 +29,9 @@ FOUND_PERCENT = {
     "two neighbouring frets swapped": 42.0,  # see the words
 }
 """Where fewer can be found."""
+IN_COURSES = (FIRST.only("mandolin"), SECOND.only("twelve-string"))
+OF_A_COURSE_MM = (0.5, 0.7, 1.0)
+"""By so much a saddle was read too high under one string of a course."""
 
 
 def stopped(
@@ -47,7 +50,8 @@ def stopped(
 
 
 def run(seed: int, count: int, told: Told) -> Iterator[Row]:
-    total, done = len(SOURCES) * len(GAUGES_MM) + len(SLIPS), 0
+    total = len(SOURCES) * len(GAUGES_MM) + len(SLIPS) + len(IN_COURSES) * len(OF_A_COURSE_MM)
+    done = 0
     for source in SOURCES:
         for u_mm in GAUGES_MM:
             told(f"sound readings, {source.name}, u {u_mm}", done / total)
@@ -73,6 +77,17 @@ def run(seed: int, count: int, told: Told) -> Iterator[Row]:
         if len(seen) < slips:
             columns["harmless ones too"] = share(sum(stop for _, stop in found), slips)
         yield Row(f"slip: {name}", columns)
+    for source in IN_COURSES:
+        (kind,) = source.kinds
+        for by_mm in OF_A_COURSE_MM:
+            told(f"one saddle of a course up, {kind}, {by_mm}", done / total)
+            done += 1
+            slips, hits, slip = max(1, count // 3), 0, saddle_up(by_mm)
+            for neck, chance in source.necks(seed, slips, 5):
+                right = read(neck, chance, source.reader(SLIP_U_MM, neck))
+                hits += stopped(neck, slip(right, chance), chance)
+            found_of = share(hits, slips, at_least=USUAL_PERCENT)
+            yield Row(f"slip: one saddle {by_mm} up, {kind}", {"asked for again": found_of})
 
 
 STUDY = Study(
@@ -83,14 +98,17 @@ STUDY = Study(
 should be asked for again. **Slips**: the same necks of the first generator, read with u 0.005 and
 then put down wrongly, as people do. Action on the outer strings and relief were read by hand as
 well, the first crown and the three that the program names once more, as every template asks, and
-the action of one string more by hand where the heights put it out of line with the others by three
-tenths of what stops a plan. One slot off is looked for by how it stands beside the others; where a
-kind's gaps are wide, so is what they may differ by.
+the action of one string more by hand, or of both of a course, where the heights put it out of line
+with the others by three tenths of what stops a plan. One slot off is looked for by how it stands
+beside the others; where a kind's gaps are wide, so is what they may differ by.
 
 A slip that moves no crown by 0.03 or more does no harm, and is counted in the last column alone.
 Swapped neighbours are such a slip on most necks: two level frets read alike. Of the others the
 crowns read again show those on or beside the fret that rocks most; where a fret elsewhere is
 further off, only the rocker before filing shows them.
+
+The last rows are of instruments whose strings lie in pairs: the saddle was read too high under one
+string of a pair, so that the action is off by half as much.
 """,
     400,
     20,

@@ -41,6 +41,7 @@ KEEP = ("relief", "saddle", "nut")
         ({"attack_n": "hard"}, "attack"),
         ({"budget_mm": -1.0}, "budget"),
         ({"budget_mm": np.nan}, "budget"),
+        ({"budget_mm": "little"}, "budget"),
         ({"keep": ("action",)}, "keep"),
         ({"keep": ("relief", "neck")}, "keep"),
     ],
@@ -49,6 +50,14 @@ def test_a_request_that_makes_no_sense_gets_one_sentence(asked: dict[str, Any], 
     with pytest.raises(RequestError, match=word) as caught:
         make_plan(NECK.spec, NECK.found, excursion=NECK.table, **asked)
     assert "\n" not in str(caught.value)
+
+
+def test_one_thing_to_keep_may_stand_alone() -> None:
+    plans = (
+        make_plan(NECK.spec, NECK.found, excursion=NECK.table, keep=k) for k in ("nut", ["nut"])
+    )
+    one, listed = plans
+    assert one == listed
 
 
 @pytest.mark.parametrize("name", ["crown_top_mm", "crown_height_mm", "nut_mm", "saddle_mm"])

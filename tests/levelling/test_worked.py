@@ -14,6 +14,7 @@ from evenfall.workshop import PlanRequest, ProveRequest, Source, prove
 from evenfall.workshop import plan as plan_of
 from evenfall.workshop.opening import open_worked
 from evenfall.workshop.outputs import json_file
+from made_heights import changed
 from necks.invented import Bump, neck
 from necks.kinds import table
 from necks.readings import exact
@@ -76,5 +77,8 @@ def test_a_plan_named_twice_was_worked_once() -> None:
     spec, found = truth.specification, exact(truth)
     made = make_plan(spec, found, excursion=table(spec))
     source = Source("plan.json", json_file(made.as_dict()))
-    assert len(open_worked([source, source], found)) == 1
-    assert not open_worked([source], found, judged=made)
+    after = changed(found, saddle_mm=found.saddle_mm + 0.1)
+    assert len(open_worked([source, source], after)) == 1
+    assert not open_worked([source], after, judged=made)
+    with pytest.raises(RequestError, match="not worked before them"):
+        open_worked([source], found)

@@ -694,6 +694,7 @@ def _known(method: str) -> str:
 
 
 def _keepable(keep: Collection[str]) -> Collection[str]:
+    keep = (keep,) if isinstance(keep, str) else keep
     for what in keep:
         if what not in KEEPABLE:
             raise RequestError(
@@ -706,9 +707,13 @@ def _keepable(keep: Collection[str]) -> Collection[str]:
 
 
 def _budget(budget_mm: float | None) -> float | None:
-    if budget_mm is not None and not (np.isfinite(budget_mm) and budget_mm >= 0.0):
+    try:
+        given = 0.0 if budget_mm is None else float(budget_mm)
+    except (TypeError, ValueError):
+        given = np.nan
+    if not (np.isfinite(given) and given >= 0.0):
         raise RequestError("{door_budget} must be zero or more.", at=At(field="budget"))
-    return budget_mm
+    return None if budget_mm is None else given
 
 
 def _limits(name: str, stated: Sequence[Limit], given: Limits) -> tuple[Limit, ...]:

@@ -202,6 +202,12 @@ def open_worked(
                 at=At(file=source.name, field="worked"),
             )
         if made.content_hash not in seen:
+            if before.heights == after.heights:
+                raise RequestError(
+                    "This plan was made from these very readings, so it was not worked before "
+                    "them. Give the readings that were taken after its work.",
+                    at=At(file=source.name, field="worked"),
+                )
             seen.add(made.content_hash)
             plans.append(made)
     return plans

@@ -130,6 +130,27 @@ def no_second_reading(
     """Return why some readings cannot confirm others of the same neck, None if they can.
 
     They have to be other readings, and fine enough to tell a high fret from a level one.
+
+    Parameters
+    ----------
+    specification
+        The instrument.
+    first, second
+        Its readings, and those that are to confirm them.
+
+    Examples
+    --------
+    >>> from evenfall.instrument import read_specification
+    >>> from importlib import resources
+    >>> from evenfall.sheets import SheetFile, read_measurement
+    >>> invented = resources.files("evenfall") / "invented"
+    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
+    >>> specification, _ = read_specification(text)
+    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
+    >>> measurement, _ = read_measurement([sheet], specification)
+    >>> said = no_second_reading(specification, measurement, measurement)
+    >>> str(said).partition(",")[0]
+    'The second reading has the very figure of the first on 132 of 132 crown tops'
     """
     before, after = (Seen(specification, one, None) for one in (first, second))
     if (copied := copied_from(before, after)) is not None:

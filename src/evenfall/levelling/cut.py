@@ -219,13 +219,15 @@ def form_rows(target: Target, off_mm: FloatArray) -> tuple[FloatArray, FloatArra
 @lru_cache(maxsize=16)
 def _across(count: int, frets: int) -> FloatArray:
     """Return the second differences of removal (K F) from string to string, as rows."""
-    return read_only(np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets)))
+    rows = np.kron(-np.diff(np.eye(count), 2, axis=0), np.eye(frets))
+    return read_only(np.asarray(rows, float))
 
 
 @lru_cache(maxsize=16)
 def _along(count: int, frets: int) -> FloatArray:
     """Return the steps of removal (K F) from fret to fret, as rows."""
-    return read_only(np.kron(np.eye(count), np.diff(np.eye(frets), axis=0)))
+    rows = np.kron(np.eye(count), np.diff(np.eye(frets), axis=0))
+    return read_only(np.asarray(rows, float))
 
 
 def _form(at: SetUp) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -43,7 +43,7 @@ def rest_clearance_mm(
     """
     height = np.concatenate([nut_mm[:, None], crown_top_mm], axis=1)
     share = chord_share(lines) if share is None else share
-    chord = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
+    chord: FloatArray = (1.0 - share) * height[:, :, None] + share * saddle_mm[:, None, None]
     chord -= height[:, None, :]
     chord[:, ~ahead(chord.shape[1])] = np.nan
     return chord

@@ -171,11 +171,10 @@ def next_plan(
 
 
 _Made = TypeVar("_Made")
-_Came = TypeVar("_Came")
 
 
 def judged_again(
-    edition: int, judge: Callable[[bool], tuple[_Made, _Came]], kept: _Came
+    edition: int, judge: Callable[[bool], tuple[_Made, object]], kept: object
 ) -> tuple[_Made | None, bool]:
     """Return a lot judged again by the plans of its edition, and whether it comes to what was kept.
 

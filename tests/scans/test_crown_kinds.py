@@ -10,6 +10,7 @@ import pytest
 from evenfall.errors import Finding
 from evenfall.instrument import read_specification
 from evenfall.scans import CrownSurvey, measure_crowns
+from evenfall.scans.crown_kind import mean_section
 from evenfall.scans.fret_comb import nominal_lines
 from oracles.surfaces import (
     Crown,
@@ -17,6 +18,7 @@ from oracles.surfaces import (
     FloatArray,
     Recipe,
     Scan,
+    crown_drop,
     crown_errors,
     drawn,
     make_scan,
@@ -101,6 +103,28 @@ def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, model: str, noise: f
     kinds = {line.section.kind for line in survey.crown_lines if line and line.section}
     assert kinds <= ({"pointed"} if crown == "keen" else {"blunt", "flat"})
     assert all(line is not None and line.section is not None for line in survey.crown_lines)
+
+
+@pytest.mark.parametrize(("crown", "within"), [("bluntest", 0.0005), ("flat", 0.0005)])
+def test_the_top_of_a_wide_crown_is_that_of_its_dome_or_bar(crown: Crown, within: float) -> None:
+    """The mean of a dome's middle lies 0.0015 under its top."""
+    chance = np.random.default_rng(5)
+    height, width = 1.2, 2.4
+    across = chance.uniform(-0.5, 0.5, 12000) * width
+    drop = crown_drop(crown, across, height, width)
+    on = drop < height
+    section = mean_section(
+        across[on],
+        (-drop + chance.normal(0.0, 0.002, len(drop)))[on],
+        crown_height_mm=height,
+        crown_width_mm=width,
+    )
+    assert section is not None
+    upper = np.abs(section.across_mm) < 0.5
+    true = -crown_drop(crown, section.across_mm[upper], height, width)
+    top = float(np.mean(true - section.height_mm[upper]))
+    assert abs(top) < min(within, 4.0 * section.top_u_mm)
+    assert abs(section.top_across_mm) < 4.0 * section.top_across_u_mm
 
 
 @pytest.mark.parametrize("depth", [0.03, pytest.param(0.1, marks=pytest.mark.slow)])

@@ -35,6 +35,9 @@ CROWNS: dict[Crown, str] = {
     "moulded": "pointed, a tip of 0.3",
     "one-sided": "one-sided",
     "flat": "flat bars",
+    "keen": "sharper than an arc",
+    "blunt": "blunter than an arc",
+    "bluntest": "blunter still",
 }
 UNITS = (1.0, 1 / 25.4, 0.001)
 FAULTS = frozenset({
@@ -217,7 +220,8 @@ level and seated, places within 0.02, under scanners of 2 to 10 µm of noise wit
 errors that whole profiles share, holes, steps of 0.05 to 0.1 along and 0.1 to 0.5 across the neck,
 in any lie and three units. The first columns are errors over stated standard uncertainties (root
 mean square; 1 is honest); a false finding is any that names a fault. Radii are told of round
-crowns only. **Faults**: on round necks one fret up, one down, one with one end up,
+crowns only. Sharper and blunter crowns are superellipses of the exponents 1.6, 2.5 and 3.5: an
+ellipse has 2. **Faults**: on round necks one fret up, one down, one with one end up,
 each by 0.03 to 0.08, one misplaced by 0.25 to 0.5, one worn by 0.03 to 0.08, at 5 µm of noise;
 found is what a finding names by its fret, and where it has a sign, with the right one.
 """,

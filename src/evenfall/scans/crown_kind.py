@@ -58,6 +58,20 @@ higher of two places lies under an edge between them by up to a quarter of that,
 FLAT_SHARE = 0.7
 """Middle part of a flat top that tells its height."""
 
+DOMED_SHARE = 0.12
+"""A wide top that falls by a larger share of itself over that part is no bar's, but a dome."""
+
+DOME_U = 1.4
+"""Standard uncertainty of a dome's height over that of a mean of its places: 1.9 of places that
+err alone, less of those of a raster, on necks of known truth (`tests/studies/scans.py`)."""
+
+DOME_FORM = 0.01
+"""And what its form leaves open, as a share of its fall: 0.008 for a superellipse of exponent 3.5.
+"""
+
+ENDS_SHARE = 0.8
+"""What the places of its two ends leave of a step's standard uncertainty in that of a flat top."""
+
 SHIFT_MM = 0.03
 """How far (1 sigma) the top may wander across from its straight line along the fret."""
 
@@ -88,8 +102,8 @@ class CrownSection:
         Height over the section's own top [mm], shape (N,).
     kind
         What kind of crown it is.
-    top_across_mm
-        Where its top lies across [mm].
+    top_across_mm, top_across_u_mm
+        Where its top lies across, and what the points about a round one leave open of that [mm].
     top_u_mm
         Standard uncertainty of its top: what the points about it leave open [mm].
     radius_mm
@@ -102,6 +116,7 @@ class CrownSection:
     height_mm: FloatArray
     kind: Kind
     top_across_mm: float
+    top_across_u_mm: float
     top_u_mm: float
     radius_mm: float
     width_mm: float
@@ -156,7 +171,7 @@ def _told(
     sharp: bool,
 ) -> CrownSection | None:
     """Return a section with its kind."""
-    top, across, top_u, radius = _top(x, z, step, crown_height_mm)
+    top, across, across_u, top_u, radius = _top(x, z, step, crown_height_mm)
     if sharp and (edge := _edge(x, z, across, ROOF_SHARE * crown_width_mm)):
         top, across, top_u = edge
     z = z - top
@@ -173,13 +188,16 @@ def _told(
         kind = "flat"
     elif narrow < NARROW * wide and _circle_misfit(x, z, across, 0.3 * crown_width_mm) > MISFIT_MM:
         kind = "pointed"
-    return CrownSection(x, z, kind, across, top_u, radius, narrow)
+    return CrownSection(x, z, kind, across, across_u, top_u, radius, narrow)
 
 
 def _top(
     x: FloatArray, z: FloatArray, step: float, height: float
-) -> tuple[float, float, float, float]:
-    """Return height, place, uncertainty and radius of the top, from a parabola about it."""
+) -> tuple[float, float, float, float, float]:
+    """Return height and place of the top, the place's u and its own, and its radius.
+
+    They are those of a parabola about it.
+    """
     peak = int(np.argmax(z))
     reach = max(3.5 * step, 0.0)
     near = (np.abs(x - x[peak]) < reach) | _run(z > z[peak] - TOP_SHARE * height, peak)
@@ -201,12 +219,43 @@ def _top(
     level = x[near][z[near] >= z[near].max() - TOP_SHARE * height]
     u = float(np.hypot(rough, LEFT_OPEN * gap * turn))
     if float(np.ptp(level)) <= 0.3 * float(np.ptp(x)):
-        return float(values[best]), float(dense[best]), u, radius
+        steep = bend * float(np.ptp(x[near]))
+        across_u = rough / steep if steep > 0.0 else 0.0
+        return float(values[best]), float(dense[best]), across_u, u, radius
+    if domed := _domed(x, z, level):
+        return *domed, radius
     # a flat top: its rounded edges would bend the parabola over it
     place = float(0.5 * (level.min() + level.max()))
     inner = z[np.abs(x - place) < FLAT_SHARE * 0.5 * float(np.ptp(level))]
     spread = float(np.std(inner)) / np.sqrt(len(inner))
-    return float(np.mean(inner)), place, float(np.hypot(spread, LEFT_OPEN * gap * turn)), radius
+    u = float(np.hypot(spread, LEFT_OPEN * gap * turn))
+    return float(np.mean(inner)), place, ENDS_SHARE * step / np.sqrt(12.0), u, radius
+
+
+def _domed(
+    x: FloatArray, z: FloatArray, level: FloatArray
+) -> tuple[float, float, float, float] | None:
+    """Return height, place and their u of a wide top that bends all over; None of a bar's."""
+    near = (x >= level.min()) & (x <= level.max())
+    middle, half = 0.5 * float(level.min() + level.max()), 0.5 * float(np.ptp(level))
+    t, top = (x[near] - middle) / half, z[near]
+    inner = np.abs(t) < FLAT_SHARE
+    if int(inner.sum()) < 8:
+        return None
+    bent = np.polynomial.Polynomial.fit(t[inner], top[inner], 2)
+    fall = -float(bent.convert().coef[-1]) * FLAT_SHARE**2
+    terms = np.column_stack([np.ones_like(t), t, t**2, t**4])
+    fit = np.linalg.lstsq(terms, top, rcond=None)[0]
+    off = top - terms @ fit
+    if fall < DOMED_SHARE * float(np.ptp(top)) or np.std(off[inner]) > 0.8 * np.std(top[inner]):
+        return None
+    # about its place the dome is as high on one side as on the other
+    steep = 2.0 * float(fit[2]) + 4.0 * float(fit[3])
+    aside = -float(fit[1]) / steep
+    height = float(fit @ [1.0, aside, aside**2, aside**4])
+    u = float(np.sqrt(np.mean(off**2) / len(off)))
+    top_u = float(np.hypot(DOME_U * u, DOME_FORM * np.ptp(top)))
+    return height, middle + half * aside, half * abs(np.sqrt(3.0) * u / steep), top_u
 
 
 def _edge(

@@ -58,9 +58,9 @@ LOOKED_AT_MM, ALIKE_SHARE = 0.0008, 0.2
 """Whether an arc fits at all is looked at where it misses the mean profile by more, or half of the
 fret seems worn; in the slices that do not, if they are this share of all."""
 
-UNLIKE_U_MM = 0.0012
-"""What a parabola about the top leaves to the height of a section that is nearly an arc, as
-standard uncertainty (superellipses of exponents 1.6 to 3.5)."""
+UNLIKE_U_MM, BLUNT_U_MM = 0.0012, 0.0009
+"""What a parabola about the top leaves to the height of a section that is nearly an arc, and of one
+that is blunter, as standard uncertainty (superellipses of exponents 1.6 to 3.5)."""
 
 WANTED_POINTS = 30
 """Points wanted in a slice's cap."""
@@ -207,6 +207,7 @@ def fit_crown_line(
     if like is not None:
         section = like if section is None else replace(section, kind=like.kind)
     if section is not None and section.kind != "round":
+        nearly = UNLIKE_U_MM if section.kind != "blunt" else BLUNT_U_MM
         return _by_section(
             slices,
             section,
@@ -217,7 +218,7 @@ def fit_crown_line(
             crown_height_mm=crown_height_mm,
             crown_width_mm=crown_width_mm,
             facet_u_mm=math.hypot(facet_u_mm, DRAWN_U_MM) if facet_mm else 0.0,
-            unlike_u_mm=UNLIKE_U_MM if like is not None else 0.0,
+            unlike_u_mm=0.0 if like is None else nearly,
             sharp=sharp,
         )
     radius = crown_radius_mm(crown_height_mm, crown_width_mm)

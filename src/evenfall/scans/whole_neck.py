@@ -39,9 +39,9 @@ much of itself over the square of the half width fitted as uncertainty of the cu
 FOOT_SHARE = 0.85
 """A fret ends where its crown is no higher than this share of it under its top."""
 
-EDGE_SHARE = {"flat": 0.8, "one-sided": 0.55}
-"""What slices between the rows leave of a row's standard uncertainty, on necks of known truth
-(`tests/studies/scans.py`)."""
+EDGE_SHARE = 0.55
+"""What slices between the rows leave of a row's standard uncertainty in the place of an upright
+side, on necks of known truth (`tests/studies/scans.py`)."""
 
 LANE_MM, EDGE_REACH_MM = 0.15, 4.0
 """Ends of crown and board are looked for in lanes so wide; the board's this far from the fret."""
@@ -131,10 +131,12 @@ def _place(line: CrownLine) -> Known:
         spread = NORMAL_MAD * float(np.median(np.abs(off[kept])))
         kept, at = np.abs(off) <= max(4.0 * spread, 1e-6), float(fit(0.0))
     edge_u = 0.0
-    if line.section is not None and line.section.kind in EDGE_SHARE:
-        # the place of such a top is that of its edges, which lie between two rows
+    if line.section is not None and line.section.kind in ("flat", "blunt"):
+        edge_u = line.section.top_across_u_mm
+    elif line.section is not None and line.section.kind == "one-sided":
+        # the place of such a top is that of its edge, which lies between two rows
         step = float(np.median(np.diff(line.section.across_mm)))
-        edge_u = EDGE_SHARE[line.section.kind] * step / np.sqrt(12.0)
+        edge_u = EDGE_SHARE * step / np.sqrt(12.0)
     return at, float(np.sqrt(spread**2 / kept.sum() + PLACE_U_MM**2 + edge_u**2))
 
 

@@ -65,6 +65,10 @@ DOME_U = 1.4
 """Standard uncertainty of a dome's height over that of a mean of its places: 1.9 of places that
 err alone, less of those of a raster, on necks of known truth (`tests/studies/scans.py`)."""
 
+DOME_PLACE_U = 3.5
+"""The same of its slope's over half its width: 1.7 of places that err alone, twice that of those of
+a raster."""
+
 DOME_FORM = 0.01
 """And what its form leaves open, as a share of its fall: 0.008 for a superellipse of exponent 3.5.
 """
@@ -255,7 +259,7 @@ def _domed(
     height = float(fit @ [1.0, aside, aside**2, aside**4])
     u = float(np.sqrt(np.mean(off**2) / len(off)))
     top_u = float(np.hypot(DOME_U * u, DOME_FORM * np.ptp(top)))
-    return height, middle + half * aside, half * abs(np.sqrt(3.0) * u / steep), top_u
+    return height, middle + half * aside, half * abs(DOME_PLACE_U * u / steep), top_u
 
 
 def _edge(

@@ -99,6 +99,22 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
     error = clear_of_plane(joined.crown_top_mm) - clear_of_plane(neck().crown_top_mm)
     assert error.std() < 0.004
     assert {one.name for one in joined.heights.shared} == {"scan-joint", "crown-form"}
+    # what each tells of its own frets and its own board
+    told = joined.scanned
+    assert told is not None
+    for of_fret in (told.fret_place_mm, told.crown_radius_u_mm, told.crown_width_mm):
+        assert np.isfinite(of_fret).all()
+    assert told.board_place_mm[0] < 10.0
+    assert told.board_place_mm[-1] > 230.0
+    assert (np.diff(told.board_place_mm) > 0.0).all()
+    assert head.scanned is not None
+    assert np.isnan([head.scanned.board_bow_mm, head.scanned.board_twist_rad]).all()
+    # the radius is told of what was seen, not of the whole board
+    for part, words in ((head, "at the nut to 80.0 mm at 1"), (body, "90.0 mm at 9")):
+        assert part.scanned is not None
+        arched = np.linspace(90.0, 80.0, len(part.scanned.board_place_mm))
+        said = replace(part.scanned, board_radius_mm=arched).said[1]
+        assert words in str(said)
 
 
 @pytest.mark.slow

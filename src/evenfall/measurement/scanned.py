@@ -15,6 +15,9 @@ from evenfall.wording import Sentence, sentence
 
 _OFF, _LENGTH, _U = (-100.0, 100.0), (0.0, 5000.0), (0.0, 1000.0)
 
+AT_NUT_MM = 10.0
+"""What is told of a board so near the nut is told of it at the nut."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StringsScanned(Content):
@@ -167,14 +170,21 @@ class Scanned(Content):
             )
         if len(self.board_radius_mm):
             first, last = float(self.board_radius_mm[0]), float(self.board_radius_mm[-1])
+            start, end = float(self.board_place_mm[0]), float(self.board_place_mm[-1])
             flat = np.isinf(self.board_radius_mm).all()
             told.append(
                 sentence(
                     "The board is flat across."
                     if flat
-                    else "The board's radius runs from {first} at the nut to {last} at the end.",
+                    else "The board's radius runs from {first} at the nut to {last} at {end:size} "
+                    "from it."
+                    if start < AT_NUT_MM
+                    else "The board's radius runs from {first} at {start:size} from the nut to "
+                    "{last} at {end:size}.",
                     first=_radius(first),
                     last=_radius(last),
+                    start=start,
+                    end=end,
                 )
             )
         if np.isfinite(self.board_bow_mm):

@@ -126,7 +126,7 @@ def join_scans(
         crown_height_u_mm=over_u,
         crown_height_origin=over_origin,
         routes=(*dict.fromkeys(r for one in found for r in one.routes), route),
-        scanned=_fullest(found),
+        scanned=_beyond_heights(found),
     )
     findings = [Finding("route", "{what}", severity="note", what=route)]
     findings += _apart(spread)
@@ -353,17 +353,42 @@ def _crown_heights(found: Sequence[Measurement]) -> tuple[FloatArray, FloatArray
     )
 
 
-def _fullest(found: Sequence[Measurement]) -> Scanned | None:
-    """Return what the scan that shows most frets says beyond heights."""
+OF_FRETS = (
+    ("fret_place_mm", "fret_place_u_mm"),
+    ("crown_radius_mm", "crown_radius_u_mm"),
+    ("crown_width_mm", "crown_width_u_mm"),
+    ("fret_end_bass_mm", "fret_end_treble_mm", "fret_end_u_mm"),
+)
+"""What a scan says of each fret, values with their uncertainty."""
+
+
+def _beyond_heights(found: Sequence[Measurement]) -> Scanned | None:
+    """Return what the scans say beyond heights: that of the fullest, and of others what it lacks.
+
+    Places of frets and the board's form are about a scan's own scale and ends.
+    """
     scanned = [one.scanned for one in found if one.scanned is not None]
     if not scanned:
         return None
-    best = max(scanned, key=lambda one: int(np.isfinite(one.fret_place_mm).sum()))
+    scanned.sort(key=lambda one: -int(np.isfinite(one.fret_place_mm).sum()))
+    best, *others = scanned
+    for other in others:
+        filled: dict[str, FloatArray] = {}
+        for names in OF_FRETS:
+            lacks = np.isnan(getattr(best, names[0]))
+            for name in names:
+                filled[name] = np.where(lacks, getattr(other, name), getattr(best, name))
+        ends = best.board_place_mm[[0, -1]] if len(best.board_place_mm) else np.array([0.0, 0.0])
+        more = (other.board_place_mm < ends[0]) | (other.board_place_mm > ends[1])
+        order = np.argsort(np.append(best.board_place_mm, other.board_place_mm[more]))
+        for name in ("board_place_mm", "board_radius_mm", "board_radius_u_mm"):
+            filled[name] = np.append(getattr(best, name), getattr(other, name)[more])[order]
+        best = replace(best, **filled)  # type: ignore[arg-type]
     strings = [one.strings for one in scanned if one.strings is not None]
     return replace(
         best,
         numbering_open=all(one.numbering_open for one in scanned),
-        strings=best.strings or (strings[0] if strings else None),
+        strings=strings[0] if strings else None,
     )
 
 

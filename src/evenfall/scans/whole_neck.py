@@ -55,6 +55,9 @@ PATCH_MM = 10.0
 INSET_MM = 1.5
 """Board this near its edge is rounded or bound."""
 
+WHOLE_SHARE = 0.8
+"""A smaller part of the board tells neither bow nor twist from the first fret to the last."""
+
 LEAST_SPREAD = 1e-9
 """Patches that spread less than this part of the widest direction of the form cannot tell it."""
 
@@ -346,6 +349,8 @@ def _form(
     cover = variance * inverse @ inverse.T
     patch_u = board.noise_mm / np.sqrt(float(np.median(board.point_count[seen])) * PATCH_MM**2)
     flatness = float(np.max(np.abs(off))), float(np.hypot(patch_u, np.sqrt(variance / len(off))))
+    if np.ptp(x) < WHOLE_SHARE * (last - first):
+        return flatness, UNKNOWN, UNKNOWN
     return (
         flatness,
         (float(fit[2]), float(np.sqrt(cover[2, 2]))),

@@ -535,10 +535,20 @@ def test_many_points_take_no_longer_than_their_number() -> None:
 @pytest.mark.parametrize(
     ("count", "more", "few", "said"),
     [
-        (8, {}, 8, "None of 8 points signals, but limits from 8 points tell little"),
+        (
+            8,
+            {},
+            8,
+            "None of 8 points signals, but limits from 8 points tell little: they will move",
+        ),
         (24, {}, 0, "The process is stable: none of 24 points signals. Go on."),
         (24, {"excluded": [Excluded(n, "jig") for n in (1, 2, 3, 4, 5)]}, 19, "limits from 19"),
-        (40, {"phases": [Phase(1, 6, "runs well")]}, 6, "were frozen from 6 points; freeze them"),
+        (
+            40,
+            {"phases": [Phase(1, 6, "runs well")]},
+            6,
+            "limits from 6 points tell little: freeze them again from 20",
+        ),
         (40, {"phases": [Phase(1), Phase(35, 0, "jig")]}, 6, "limits from 6 points tell little"),
         (40, {"phases": [Phase(1), Phase(6, 0, "jig")]}, 0, "The process is stable"),
         (8, {"known": Known(0.2, 0.03)}, 0, "The process is stable"),

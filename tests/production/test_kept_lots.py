@@ -404,7 +404,7 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
         assert faults((tmp_path / "p" / f"{name}.svg").read_text(encoding="utf-8")) == []
     assert run(*ask, "--name", "L-2", "--found", 2).exit_code == 1
     told = run(*ask)
-    assert "Tightened inspection; 0 of 5 lots in a row accepted so far" in told.output
+    assert "Tightened inspection: 5 lots accepted in a row end it, so far 0" in told.output
     assert "Inspect 80 pieces" in told.output
     again = run(*ask, "--name", "L-2", "--found", 0)
     assert again.exit_code == 2

@@ -74,7 +74,7 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
 ) -> None:
     prove(dossiers, STEADY[:8])
     few = text(client, "/charts")
-    assert "No signal yet, but so few points tell little" in few
+    assert "Too few points to tell: go on, and watch." in few
     assert "None of 8 points signals, but limits from 8 points tell little" in few
     assert "process is stable" not in few
     few = text(client, "/charts/capability?quantity=relief&lower=-3&upper=3")

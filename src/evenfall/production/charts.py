@@ -458,7 +458,7 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         if chart.few_points:
             text = (
                 "None of {points:count point} signals, but limits from {few:count point} tell "
-                "little: go on, and watch."
+                "little: {then} {least} or more. Go on, and watch."
             )
         yield Finding(
             "chart",
@@ -466,6 +466,8 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             severity="note",
             points=chart.point_count - len(chart.excluded),
             few=chart.few_points,
+            then=_until_enough(chart),
+            least=FEW_POINTS,
         )
     else:
         text = (
@@ -508,16 +510,23 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         text = "Point {point} is left out: {reason}."
         reason = one.reason.rstrip(". ")
         yield Finding("chart", text, severity="note", point=one.point, reason=reason)
-    if chart.few_points:
-        text = (
-            "The limits come from {count:count point}; they will move until there are {least} or "
-            "more."
+    if chart.few_points and not chart.stable:
+        yield Finding(
+            "chart",
+            "The limits come from {few:count point}: {then} {least} or more.",
+            severity="note",
+            few=chart.few_points,
+            then=_until_enough(chart),
+            least=FEW_POINTS,
         )
-        if chart.phases[-1].frozen_at or chart.phases[-1].brought:
-            text = (
-                "The limits were frozen from {count:count point}; freeze them from {least} or more."
-            )
-        yield Finding("chart", text, severity="note", count=chart.few_points, least=FEW_POINTS)
+
+
+def _until_enough(chart: ControlChart) -> str:
+    """Return what is said of limits from few points, up to how many it takes."""
+    last = chart.phases[-1]
+    if last.frozen_at or last.brought:
+        return "freeze them again from"
+    return "they will move until there are"
 
 
 def _where(chart: ControlChart) -> Sentence:

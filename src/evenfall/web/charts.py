@@ -70,8 +70,8 @@ _GATHERED = (
     *((f"day {name}", f"of one day and {name}") for name in ("model", "site", "batch")),
 )
 _GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
-_FEW = "No signal yet, but so few points tell little: go on, and watch."
-_LOOK_FEW = "Some earlier points stood out, and so few points tell little: go on, and watch."
+_FEW = "Too few points to tell: go on, and watch."
+_LOOK_FEW = "Some earlier points stood out, too few to tell: go on, and watch."
 _LOOK = "In control now: go on. Some earlier points stood out."
 _MOST = (200, 1000, 5000, 10_000)
 _USUAL_MOST = 1000

@@ -160,8 +160,8 @@ def state_said(lots: KeptLots) -> Sentence:
     switching, agreed = lots.switching, lots.agreed
     if switching.state == "tightened":
         text = (
-            "Tightened inspection; {row} of 5 lots in a row accepted so far, {refused} of "
-            "5 not accepted."
+            "Tightened inspection: 5 lots accepted in a row end it, so far {row}; 5 not accepted "
+            "stop the deliveries, so far {refused}."
         )
     elif switching.state == "normal":
         text = "Normal inspection; switching score {score} of 30, from which on it is reduced."
@@ -248,8 +248,8 @@ def report_lines(made: KeptLotOutcome, lot: KeptLot) -> list[tuple[str, list[Sen
     unsigned = sentence("No signature stands under this lot.")
     return [
         ("Decision", [one.said for one in (*decision_findings(lots, lot), *_unfounded(lot))]),
-        ("Sampling plan", [one.said for one in _planned(made)] if lot.plan else []),
-        ("Inspection after it", [state_said(lots), next_said(lots)]),
+        ("What follows", [next_said(lots), state_said(lots)]),
+        ("Judged by this plan", [one.said for one in _planned(made)] if lot.plan else []),
         ("Answers", answers),
         ("Signature", signed or [unsigned]),
     ]

@@ -87,7 +87,7 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
 HOSTILE = [
     ("parts=1&persons=Ilva", "two parts or more"),
     ("parts=a,a&persons=Ilva", "once"),
-    ("parts=5&persons=", "once"),
+    ("parts=5&persons=", "Name the persons of the study"),
     ("parts=3000&persons=Ilva", "more than 2000 readings"),
     ("parts=5&persons=Ilva&trials=99", "2 to 5 times"),
 ]

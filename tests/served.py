@@ -24,7 +24,11 @@ ROOT = Path(__file__).resolve().parents[1]
 
 @contextmanager
 def serving(
-    folder: Path | str, do: Any = None, place: Place | None = None, speaking: Any = None
+    folder: Path | str,
+    do: Any = None,
+    place: Place | None = None,
+    speaking: Any = None,
+    beat_s: float = 0.25,
 ) -> Iterator[str]:
     """Serve the pages of an archive and yield their address; `do` does the tasks.
 
@@ -34,7 +38,7 @@ def serving(
         port = listening.getsockname()[1]
         app = application(dossiers, port=port, place=place)
         if do is not None:
-            app.state.shop.begin(beat_s=0.25, do=do)
+            app.state.shop.begin(beat_s=beat_s, do=do)
         settings = uvicorn.Config(
             app,
             log_config=None,

@@ -41,6 +41,13 @@ def do(pipe: Connection, address: str, task: Task, folder: Path | None) -> None:
     pool.work(pipe, address, task, folder)
 
 
+def but_methods(pipe: Connection, address: str, task: Task, folder: Path | None) -> None:
+    """Do one task; where every plan's methods are to be compared, none is: it takes seconds."""
+    kinds: Any = tasks.KINDS
+    kinds["methods"] = ("Comparing the methods", lambda _: {"methods": []})
+    pool.work(pipe, address, task, folder)
+
+
 def nothing(*_args: object) -> None:
     """Do a task: its process ends at once, as one that was killed does."""
 

@@ -50,6 +50,8 @@ PAGES = {
 MAIN = {"instruments", "measure", "plan", "charts", "proof", "not possible"}
 """Pages of each kind: a list, a sheet of fields, a map, charts, a verdict, a refusal."""
 
+BETWEEN = 820
+
 AXE_RUN = "axe.run({resultTypes: ['violations']}).then(r => r.violations)"
 """What passes is not described, of which a map has thousands of parts."""
 
@@ -82,7 +84,7 @@ def examples(
         (390, "dark", MAIN),
         pytest.param(390, "dark", sorted(PAGES.keys() - MAIN), marks=pytest.mark.slow),
         pytest.param(1280, "light", PAGES, marks=pytest.mark.slow),
-        pytest.param(820, "dark", PAGES, marks=pytest.mark.slow),
+        pytest.param(BETWEEN, "dark", PAGES, marks=pytest.mark.slow),
     ],
     ids=["narrow", "narrow, the rest", "wide", "between"],
 )
@@ -110,6 +112,8 @@ def test_nothing_keeps_anybody_out(
         if page.evaluate("document.documentElement.scrollWidth") > wide:
             found.append(f"{name}: wider than the screen")
         found += [f"{name}: too small to touch: {one}" for one in page.evaluate(SMALL)]
+        if wide == BETWEEN:
+            continue  # its colours and parts are those of the narrow ones, which axe-core has seen
         page.add_script_tag(path=AXE)
         for fault in page.evaluate(AXE_RUN):
             if fault["impact"] != "minor":

@@ -490,9 +490,9 @@ def test_lots_are_shared_seen_and_answered_by_tokens(
 
 @pytest.mark.slow
 def test_a_program_elsewhere_takes_papers_tables_and_a_backup(
-    tmp_path: Path, with_years: Callable[[Path], Path]
+    tmp_path: Path, with_examples: Callable[[Path], Path]
 ) -> None:
-    with serving(with_years(tmp_path / "archive")) as place, ef.connect(place) as there:
+    with serving(with_examples(tmp_path / "archive")) as place, ef.connect(place) as there:
         dossiers = there.archive()
         serial = next(line.serial for line in dossiers.newest(9) if line.subject == "instrument")
         assert dossiers.paper(serial, "dossier.pdf", unit="in").startswith(b"%PDF-")

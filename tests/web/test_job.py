@@ -62,24 +62,23 @@ def test_the_job_from_an_empty_archive_to_the_plan_by_keyboard(page: Page) -> No
 
 @pytest.mark.slow
 def test_the_job_from_the_readings_to_the_certificate_by_keyboard(page: Page) -> None:
-    open_new(page, "WB-0006 (invented)")
-    file_typed(page, by_place("before"))
-    for stage, said in (("settled", "Settings come first"), ("after", "3 frets come down")):
-        press(page, page.get_by_role("link", name="Open the plan"))
-        expect(page.locator("#plan-head")).to_contain_text(said)
-        reach(page, page.locator("#chosen-by"))
-        page.keyboard.type("V. Morwent (invented)")
-        press(page, page.get_by_role("button", name="Take this plan"))
-        press(page, page.get_by_role("link", name="Open the bench sheet"))
-        expect(page.get_by_role("heading", name="Cautions")).to_be_visible()
-        reach(page, page.locator("[data-tick]").first)
-        page.keyboard.press("Space")
-        page.reload()
-        expect(page.locator("[data-tick]").first).to_be_checked()
-        press(page, page.get_by_role("button", name="Done, read again"))
-        page.set_input_files("#files", readings_file(stage))
-        press(page, page.get_by_role("button", name="Look at it"))
-        press(page, page.get_by_role("button", name="File these readings"))
+    filed_down(page, "WB-0006 (invented)", "before")
+    file_typed(page, by_place("settled"))
+    press(page, page.get_by_role("link", name="Open the plan"))
+    expect(page.locator("#plan-head")).to_contain_text("3 frets come down")
+    reach(page, page.locator("#chosen-by"))
+    page.keyboard.type("V. Morwent (invented)")
+    press(page, page.get_by_role("button", name="Take this plan"))
+    press(page, page.get_by_role("link", name="Open the bench sheet"))
+    expect(page.get_by_role("heading", name="Cautions")).to_be_visible()
+    reach(page, page.locator("[data-tick]").first)
+    page.keyboard.press("Space")
+    page.reload()
+    expect(page.locator("[data-tick]").first).to_be_checked()
+    press(page, page.get_by_role("button", name="Done, read again"))
+    page.set_input_files("#files", readings_file("after"))
+    press(page, page.get_by_role("button", name="Look at it"))
+    press(page, page.get_by_role("button", name="File these readings"))
     press(page, page.get_by_role("link", name="Prove the work"))
     expect(page.locator("#verdict")).to_have_text("Verdict: conforms")
     press(page, page.get_by_role("button", name="File this verdict"))
@@ -295,11 +294,11 @@ def test_a_question_stands_beside_the_field_that_it_is_about(page: Page) -> None
     expect(page.locator("[aria-invalid]")).to_have_count(0)
 
 
-def filed_down(page: Page, serial: str) -> str:
-    """Open an instrument and do what its two plans say; return its place."""
+def filed_down(page: Page, serial: str, *stages: str) -> str:
+    """Open an instrument and do what the plan of each stage says; return its place."""
     open_new(page, serial)
     place = page.url
-    for stage in ("before", "settled"):
+    for stage in stages:
         file_typed(page, by_place(stage))
         page.goto(f"{place}/plan")
         page.get_by_role("button", name="Take this plan").click()
@@ -310,7 +309,7 @@ def filed_down(page: Page, serial: str) -> str:
 
 @pytest.mark.slow
 def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
-    filed_down(page, "WB-0012 (invented)")
+    filed_down(page, "WB-0012 (invented)", "before", "settled")
     read = by_place("after")
     file_typed(page, read, uncertainty="0.01")
     page.get_by_role("link", name="Prove the work").click()
@@ -345,7 +344,7 @@ def test_only_what_a_proof_leaves_undecided_is_read_again(page: Page) -> None:
 
 @pytest.mark.slow
 def test_what_came_in_files_is_read_again_beside_them(page: Page) -> None:
-    place = filed_down(page, "WB-0013 (invented)")
+    place = filed_down(page, "WB-0013 (invented)", "before", "settled")
     head = "quantity,string,fret,value,unit,uncertainty,state"
     after = [
         ",".join((*key.split(":"), value, "mm", "0.03", "strung"))

@@ -53,6 +53,13 @@ def dossiers(new_address: Callable[[str], str]) -> Iterator[Dossiers]:
         yield made
 
 
+@pytest.fixture
+def lone(tmp_path: Path) -> Iterator[Dossiers]:
+    """Return an archive on the one engine, where the other has nothing to do with what is shown."""
+    with workshop.archive(str(tmp_path / "archive"), make=True) as made:
+        yield made
+
+
 def until(seen: Callable[[], Any], wanted: Callable[[Any], bool]) -> Any:
     """Return what is seen when it is as wanted."""
     end = time.monotonic() + MOST_S
@@ -93,8 +100,8 @@ def test_a_task_says_its_steps_and_hands_on_what_came_of_it(dossiers: Dossiers) 
     assert done.result == {"answer": 42, "files": ["process"]}
 
 
-def test_two_side_by_side_are_told_apart_and_a_stop_ends_only_one(dossiers: Dossiers) -> None:
-    with pool_of(dossiers) as pool:
+def test_two_side_by_side_are_told_apart_and_a_stop_ends_only_one(lone: Dossiers) -> None:
+    with pool_of(lone) as pool:
         long = pool.queue.put("lasting", {"seconds": 600})
         short = pool.queue.put("lasting", {"seconds": 1.0})
         pool.wake()
@@ -106,8 +113,8 @@ def test_two_side_by_side_are_told_apart_and_a_stop_ends_only_one(dossiers: Doss
         until(lambda: gone(process), bool)
 
 
-def test_notices_to_a_receiver_that_is_away_hold_up_nobody_s_work(dossiers: Dossiers) -> None:
-    with pool_of(dossiers) as pool:
+def test_notices_to_a_receiver_that_is_away_hold_up_nobody_s_work(lone: Dossiers) -> None:
+    with pool_of(lone) as pool:
         notices = [pool.queue.put("notice", {"seconds": 600}) for _ in range(3)]
         pool.wake()
         begun(pool.queue, notices[0])
@@ -119,8 +126,8 @@ def test_notices_to_a_receiver_that_is_away_hold_up_nobody_s_work(dossiers: Doss
     assert states == ["running", "waiting", "waiting"]
 
 
-def test_an_error_reaches_the_person_and_a_fault_says_that_it_is_one(dossiers: Dossiers) -> None:
-    with pool_of(dossiers) as pool:
+def test_an_error_reaches_the_person_and_a_fault_says_that_it_is_one(lone: Dossiers) -> None:
+    with pool_of(lone) as pool:
         wrong = pool.queue.put("lasting", {"seconds": 0, "refuses": True})
         broken = pool.queue.put("lasting", {"seconds": 0, "faults": True})
         pool.wake()
@@ -334,9 +341,9 @@ def test_a_page_goes_on_when_its_server_is_killed_and_started_again(
     page.context.close()
 
 
-def test_the_events_of_a_task_end_with_it(dossiers: Dossiers) -> None:
-    with serving(str(dossiers.archive.address), do=slow_work.do) as place:
-        task = Queue(dossiers.archive).put("lasting", {"seconds": 0.2})
+def test_the_events_of_a_task_end_with_it(lone: Dossiers) -> None:
+    with serving(str(lone.archive.address), do=slow_work.do) as place:
+        task = Queue(lone.archive).put("lasting", {"seconds": 0.2})
         url = f"{place}/under-way/{task.id}/events"
         with urllib.request.urlopen(url, timeout=MOST_S) as answer:  # noqa: S310 (our own address)
             assert answer.headers["content-type"].startswith("text/event-stream")
@@ -345,9 +352,9 @@ def test_the_events_of_a_task_end_with_it(dossiers: Dossiers) -> None:
     assert told[-1]["files"] == ["process"]
 
 
-def test_only_files_that_a_task_made_are_handed_out(dossiers: Dossiers) -> None:
-    with TestClient(application(dossiers, port=8417), base_url="http://127.0.0.1:8417") as client:
-        queue = Queue(dossiers.archive)
+def test_only_files_that_a_task_made_are_handed_out(lone: Dossiers) -> None:
+    with TestClient(application(lone, port=8417), base_url="http://127.0.0.1:8417") as client:
+        queue = Queue(lone.archive)
         task = queue.put("lasting", {}, state="receiving")
         folder = queue.folder(task.id) / "out"
         folder.mkdir(parents=True)

@@ -140,18 +140,6 @@ def with_examples(kept_tables: None, run_folder: Path) -> Callable[[Path], Path]
     return copied(run_folder / "examples", build)
 
 
-@pytest.fixture(scope="session")
-def with_years(kept_tables: None, run_folder: Path) -> Callable[[Path], Path]:
-    """Return what makes a folder the archive of three invented years: a copy, built once."""
-
-    def build(folder: Path) -> None:
-        from evenfall import workshop
-
-        workshop.example_archive(str(folder))
-
-    return copied(run_folder / "years", build)
-
-
 def copied(kept: Path, build: Callable[[Path], None]) -> Callable[[Path], Path]:
     """Return what copies a folder that the first worker to want it builds for all."""
 

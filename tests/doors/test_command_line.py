@@ -8,6 +8,7 @@ import re
 import signal
 import subprocess
 import sys
+from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,14 @@ def json_of(*arguments: str, status: int = 0) -> dict[str, Any]:
     assert result.exit_code == status, result.output
     found: dict[str, Any] = json.loads(result.stdout)
     return found
+
+
+@cache
+def made_by(command: str) -> str:
+    """Return what a command makes of the readings before the work, for all who ask."""
+    result = run(command, "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--json")
+    assert result.exit_code == 0, result.output
+    return result.stdout
 
 
 def files(folder: Path) -> set[str]:
@@ -286,9 +295,8 @@ def test_what_is_long_or_unprintable_is_not_echoed_whole(
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "sent", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGTERM]
+    ("sent", "at_file"), [(signal.SIGTERM, 1), (signal.SIGINT, 2), (signal.SIGTERM, 5)]
 )
-@pytest.mark.parametrize("at_file", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 5))])
 def test_a_command_that_is_stopped_while_it_writes_leaves_nothing(
     folder: Path, monkeypatch: pytest.MonkeyPatch, sent: signal.Signals, at_file: int
 ) -> None:
@@ -395,8 +403,7 @@ def test_an_attack_that_is_no_number_is_refused_in_plain_words(folder: Path, giv
 
 def test_a_changed_plan_is_refused(folder: Path) -> None:
     """A plan edited by hand no longer matches its own hash."""
-    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
-    plan = json.loads((folder / "p.json").read_text())
+    plan = json.loads(made_by("plan"))
     plan["attack_n"][0] += 0.01
     (folder / "p.json").write_text(json.dumps(plan))
     error = json_of("sheet", "p.json", status=2)["error"]
@@ -426,7 +433,7 @@ def test_a_measurement_that_cannot_be_is_refused(
     folder: Path, keys: tuple[Any, ...], value: object, says: str
 ) -> None:
     """Even with a content hash that matches: another program may have written the file."""
-    made = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    made = json.loads(made_by("measure"))
     place: Any = made
     for key in keys[:-1]:
         place = place[key]
@@ -463,7 +470,7 @@ def test_a_plan_that_cannot_be_is_refused(
     folder: Path, keys: tuple[Any, ...], value: object
 ) -> None:
     """A plan with a matching hash and impossible content makes no bench sheet and no proof."""
-    made = json_of("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    made = json.loads(made_by("plan"))
     place: Any = made
     for key in keys[:-1]:
         place = place[key]
@@ -482,7 +489,7 @@ def test_a_plan_that_cannot_be_is_refused(
 @pytest.mark.parametrize("number", ["1e400", "-1e999", "9" * 6000, "1e301"])
 def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) -> None:
     """JSON allows numbers that no computer holds; they are damage, not a crash."""
-    made = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")
+    made = json.loads(made_by("measure"))
     made["heights"]["height_mm"][0][0] = 4711.5
     (folder / "m.json").write_text(json.dumps(made).replace("4711.5", number))
     error = json_of("plan", "m.json", status=2)["error"]
@@ -495,16 +502,14 @@ def test_a_number_beyond_all_measure_is_a_sentence(folder: Path, number: str) ->
 )
 def test_a_plan_cut_short_is_refused(folder: Path, keep: int) -> None:
     """Wherever the file was cut, the sentence says that it is damaged or no plan."""
-    run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
-    text = (folder / "p.json").read_text().rstrip()
-    (folder / "cut.json").write_text(text[:keep])
+    (folder / "cut.json").write_text(made_by("plan").rstrip()[:keep])
     error = json_of("sheet", "cut.json", status=2)["error"]
     assert error["code"] in ("broken-file", "format-mismatch")
     assert error["at"]["file"] == "cut.json"
 
 
 @pytest.mark.slow
-def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
+def test_demo_leaves_a_folder_to_start_from_and_undoes_no_change(folder: Path) -> None:
     """The demonstration runs the whole job, and its folder can be worked in."""
     job = json_of("demo", "start")
     assert job["status"] == "cut"
@@ -512,9 +517,21 @@ def test_demo_leaves_a_folder_to_start_from(folder: Path) -> None:
     for name in job["files"]:
         assert Path(name).stat().st_size > 0
     assert Path(job["picture"]).read_bytes().startswith(b"\x89PNG")
-    os.chdir(folder / "start")
-    again = json_of("plan", "tesquil-settled.measurement.json", "--settled")
+    start = folder / "start"
+    settled = str(start / "tesquil-settled.measurement.json")
+    again = json_of("plan", settled, "--settled", "-o", "again.json")
     assert again["metal_mm"] == pytest.approx(job["metal_mm"], abs=1e-9)
+    # run once more it is the same; what a person filled in or changed is left as it is
+    empty, sheet = start / "empty-sheet.xlsx", start / "tesquil-before.csv"
+    empty.write_bytes(b"filled in")
+    assert run("demo", "start").exit_code == 0
+    assert empty.read_bytes() == b"filled in"
+    sheet.write_text(sheet.read_text().replace("21.464", "21.474"))
+    before = {p: p.read_bytes() for p in start.iterdir() if p.is_file()}
+    error = json_of("demo", "start", status=2)["error"]
+    assert error["at"]["file"] == str(Path("start") / "tesquil-before.csv")
+    assert "another folder" in error["sentence"]
+    assert {p: p.read_bytes() for p in start.iterdir() if p.is_file()} == before
 
 
 @pytest.mark.slow
@@ -621,23 +638,6 @@ def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     assert told is not None
     assert drawn is not None
     assert told[1] == drawn[1]
-
-
-@pytest.mark.slow
-def test_the_demonstration_undoes_no_change(folder: Path) -> None:
-    """Run twice it is the same; a file that a person changed or filled in is left as it is."""
-    assert run("demo", "start").exit_code == 0
-    empty = folder / "start" / "empty-sheet.xlsx"
-    empty.write_bytes(b"filled in")
-    assert run("demo", "start").exit_code == 0
-    assert empty.read_bytes() == b"filled in"
-    sheet = folder / "start" / "tesquil-before.csv"
-    sheet.write_text(sheet.read_text().replace("21.464", "21.474"))
-    before = {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()}
-    error = json_of("demo", "start", status=2)["error"]
-    assert error["at"]["file"] == str(Path("start") / "tesquil-before.csv")
-    assert "another folder" in error["sentence"]
-    assert {p: p.read_bytes() for p in (folder / "start").iterdir() if p.is_file()} == before
 
 
 @pytest.mark.parametrize("serial", ["x" * 81, "two\nlines", "tab\there", "\x1b[31mred"])

@@ -132,7 +132,6 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
             r"-z; they fit a scale of 457\.(199|200|201) mm \(standard uncertainty 0\.00[12] mm\)",
         ),
         ("mtenor-out-neck-a.stl", "are not in this scan"),
-        ("mtenor-out-bridge.stl", "are not in this scan"),
     ],
 )
 def test_a_fingerboard_drawn_by_somebody_else(folder: Path, name: str, sentence: str) -> None:

@@ -139,14 +139,13 @@ STEPS: dict[str, Step] = {
         "mm", told
     ),
     "play": lambda plan, told: workshop.play(workshop.PlayRequest(plan, sounds=True), told),
-    "demo": lambda _, told: workshop.demo(workshop.DemoRequest("2026-03-31"), told),
 }
 
 
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "verb",
-    [pytest.param(v, marks=pytest.mark.slow if v in ("demo", "play") else ()) for v in STEPS],
+    [pytest.param(v, marks=pytest.mark.slow if v == "play" else ()) for v in STEPS],
 )
 def test_a_step_stops_wherever_it_reports(verb: str, plan_file: Source) -> None:
     """In everything that it says it does: `Cancelled` comes out as it went in, at once."""
@@ -169,16 +168,11 @@ COMMANDS = (
 
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
-    "arguments",
+    ("arguments", "stopped_by"),
     [
-        pytest.param(
-            given, id=given[0], marks=pytest.mark.slow if given[0] in ("play", "demo") else []
-        )
-        for given in COMMANDS
+        (COMMANDS[0], Cancelled),  # as the next: one line catches both
+        *(pytest.param(given, KeyboardInterrupt, id=given[0]) for given in COMMANDS),
     ],
-)
-@pytest.mark.parametrize(
-    "stopped_by", [KeyboardInterrupt, pytest.param(Cancelled, marks=pytest.mark.slow)]
 )
 def test_a_command_that_is_stopped_leaves_nothing(
     arguments: tuple[str, ...],
@@ -233,19 +227,17 @@ def test_starting_loads_no_numerical_library() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("encoding", ["ascii", pytest.param("latin-1", marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
-    "arguments",
+    ("arguments", "encoding"),
     [
-        ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json"),
-        pytest.param(
+        (("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json"), "ascii"),
+        (
             ("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "--serial", "Nº 7 琴"),
-            marks=pytest.mark.slow,
+            "latin-1",
         ),
-        pytest.param(("play", "none–such.json"), marks=pytest.mark.slow),
-        pytest.param(("spec", "check", "tesquil.spec.toml"), marks=pytest.mark.slow),
+        (("play", "none–such.json"), "ascii"),
     ],
-    ids=lambda given: given[0],
+    ids=["plan", "measure", "play"],
 )
 def test_a_terminal_without_such_letters_is_shown_others(
     arguments: tuple[str, ...], encoding: str, tmp_path: Path

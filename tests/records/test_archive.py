@@ -112,29 +112,13 @@ def test_a_short_number_is_found_among_many_names_that_hold_it(archive: Archive)
         archive.file(None, [OPENED, serial("9")], looked=looked)
 
 
-@pytest.mark.parametrize(
-    ("words", "hits"),
-    [
-        ("UY-0417, (Ulbrenq)", True),
-        ("( – )", False),
-        ("UY-04", True),
-        ("uy-0417", True),
-        ("0417", True),
-        ("041", True),
-        ("tesq", True),
-        ("nine tesq", True),
-        ("ulb 041", True),
-        ("417", True),
-        ("17", False),
-        ("tesquil eight", False),
-        ("%", False),
-        ("", False),
-    ],
-)
-def test_words_find_by_their_beginning(archive: Archive, words: str, hits: bool) -> None:
+def test_words_find_by_their_beginning(archive: Archive) -> None:
     dossier = opened(archive)
     archive.file(None, [Filing("opened", {"subject": "gauge", "name": "dial 3"})])
-    assert archive.find(words) == ((dossier,) if hits else ())
+    found = ["UY-0417, (Ulbrenq)", "UY-04", "uy-0417", "0417", "041", "tesq", "nine tesq"]
+    found += ["ulb 041", "417"]
+    for words in (*found, "( – )", "17", "tesquil eight", "%", ""):
+        assert archive.find(words) == ((dossier,) if words in found else ()), words
 
 
 def test_finding_stops_at_the_limit_and_gives_each_dossier_once(archive: Archive) -> None:

@@ -109,7 +109,7 @@ _numbers = itertools.count()
 
 @pytest.mark.slow
 @given(order=st.lists(st.integers(0, 4), max_size=6))
-@draws(25, suppress_health_check=[HealthCheck.function_scoped_fixture])  # each makes two archives
+@draws(6, suppress_health_check=[HealthCheck.function_scoped_fixture])  # each makes two archives
 def test_any_order_and_repetition_of_imports_ends_in_the_same_archive(
     new_address: Callable[[str], str], parcels: tuple[bytes, ...], order: list[int]
 ) -> None:

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from evenfall.errors import EvenfallError
-from evenfall.records import Filing, open_archive
+from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.entries import canonical, sha256
 from evenfall.records.exchange import pack, take_over
 from evenfall.records.signing import SigningKey, signing_key
@@ -290,20 +290,28 @@ def test_there_are_enough_of_them() -> None:
     assert len(HOSTILE) >= 40
 
 
+@pytest.fixture(scope="module")
+def mine(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Archive]]:
+    """Return an empty archive, which no hostile file changes, and the folder that it lies in."""
+    folder = tmp_path_factory.mktemp("hostile")
+    with open_archive(str(folder / "mine"), make=True) as archive:
+        yield folder, archive
+
+
 @pytest.mark.quick(4)
 @pytest.mark.parametrize("case", HOSTILE)
 def test_a_hostile_file_is_refused_in_one_sentence_and_nothing_is_written(
-    case: str, good: tuple[Members, SigningKey], tmp_path: Path
+    case: str, good: tuple[Members, SigningKey], mine: tuple[Path, Archive]
 ) -> None:
     members, key = good
+    around, archive = mine
     content = HOSTILE[case](dict(members), key)
-    with open_archive(str(tmp_path / "mine"), make=True) as archive:
-        before = snapshot(tmp_path)
-        with pytest.raises(EvenfallError) as refused:
-            take_over(archive, io.BytesIO(content), trusted=[key.public], name="from-partner.zip")
-        assert snapshot(tmp_path) == before
-        assert list(archive.dossiers()) == []
-        assert list(archive.files.names()) == []
+    before = snapshot(around)
+    with pytest.raises(EvenfallError) as refused:
+        take_over(archive, io.BytesIO(content), trusted=[key.public], name="from-partner.zip")
+    assert snapshot(around) == before
+    assert list(archive.dossiers()) == []
+    assert list(archive.files.names()) == []
     told = str(refused.value)
     assert "\n" not in told
     assert told.isprintable()

@@ -50,14 +50,25 @@ def readings_file(stage: str) -> FilePayload:
 
 
 def reach(page: Page, target: Locator) -> None:
-    """Go on by the tabulator until something has the focus."""
+    """Go on by the tabulator until something has the focus.
+
+    It is looked for anew only where the page was exchanged, or this part of it: by its name that
+    takes much longer than a step.
+    """
     expect(target).to_be_visible()
+    sought = target.element_handle()
     for _ in range(400):
         try:
-            if target.evaluate("one => one === document.activeElement"):
-                return
+            there, reached = sought.evaluate(
+                "one => [one.isConnected, one === document.activeElement]"
+            )
         except Error:  # the page was exchanged for its next meanwhile
             page.wait_for_load_state()
+            there, reached = False, False
+        if reached:
+            return
+        if not there:
+            sought = target.element_handle()
             continue
         page.keyboard.press("Tab")
     raise AssertionError(f"the keyboard does not reach {target}")

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import socketserver
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import suppress
+from email import message_from_string, policy
 from pathlib import Path
 
 import pytest
@@ -115,6 +118,10 @@ def test_an_e_mail_says_what_where_and_to_whom() -> None:
     letter = "\n".join(said)
     for wanted in ("Subject: UY-0417: conforms", "line two", "/instruments/1", "office@workshop"):
         assert wanted in letter
+    head = message_from_string("\n".join(said[said.index("data") + 1 :]), policy=policy.default)
+    assert abs(head["Date"].datetime.timestamp() - time.time()) < 60.0  # RFC 5322, 3.6
+    assert re.fullmatch(r"<[^<>@\s]+@workshop\.example>", head["Message-ID"])
+    assert head["Auto-Submitted"] == "auto-generated"  # RFC 3834, 5
 
 
 @pytest.mark.parametrize("scheme", ["smtp", "smtps"])
@@ -164,6 +171,8 @@ def test_a_password_goes_to_no_mail_server_that_nobody_vouches_for(
         (MAIL, "smtp://host:port?from=a@b&to=c@d"),
         (MAIL, "imap://host?from=a@b&to=c@d"),
         (MAIL, "smtp://host?from=a&to=c@d"),
+        (MAIL, "smtp://host?from=a@&to=c@d"),
+        (MAIL, "smtp://host?from=a@b&to=c@d%0d%0aBcc:e@f"),
     ],
 )
 def test_a_way_that_cannot_be_meant_is_refused(name: str, given: str) -> None:

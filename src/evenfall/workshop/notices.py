@@ -17,6 +17,7 @@ import ssl
 import time
 from collections.abc import Callable, Mapping
 from email.message import EmailMessage
+from email.utils import localtime, make_msgid, parseaddr
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -86,7 +87,7 @@ def _mail(given: str) -> Mail:
         (sender,) = asked["from"]
         receivers = tuple(asked["to"])
         sound = parts.scheme in ("smtp", "smtps") and parts.hostname
-        if not sound or not all("@" in one for one in (sender, *receivers)):
+        if not sound or not all(map(_is_address, (sender, *receivers))):
             raise ValueError
     except (KeyError, ValueError):
         raise RequestError(
@@ -97,6 +98,12 @@ def _mail(given: str) -> Mail:
     secure = parts.scheme == "smtps"
     user, password = unquote(parts.username or ""), unquote(parts.password or "")
     return Mail(str(parts.hostname), port, user, password, secure, sender, receivers)
+
+
+def _is_address(given: str) -> bool:
+    """Say whether a text is an address of mail, a name before it or not, on one line."""
+    _, address = parseaddr(given)
+    return given.isprintable() and all(address.rpartition("@")[::2])
 
 
 # ---- what notice is given of ---------------------------------------------------------------------
@@ -242,6 +249,10 @@ def _write(mail: Mail, asked: Mapping[str, Any]) -> None:
     message = EmailMessage()
     message["Subject"], message["From"] = asked["subject"], mail.sender
     message["To"] = ", ".join(mail.receivers)
+    # RFC 5322, 3.6: a date has to be there, an id should; RFC 3834: nobody away answers
+    message["Date"] = localtime()
+    message["Message-ID"] = make_msgid(domain=parseaddr(mail.sender)[1].rpartition("@")[2])
+    message["Auto-Submitted"] = "auto-generated"
     message.set_content(f"{asked['text']}\n\n{asked['place']}\n")
     known = ssl.create_default_context()  # without it smtplib takes any certificate
     with (

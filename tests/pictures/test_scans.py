@@ -195,6 +195,22 @@ def test_a_point_far_off_the_fit_is_drawn_as_one_that_took_no_part() -> None:
     assert "took no part" in shown(drawn[1])
 
 
+def test_a_string_over_a_crown_leaves_its_section_the_room() -> None:
+    spec, survey = scanned(faulty=True)
+    string, fret = widest_flat(survey, reference_fret=12)
+    section = survey.sections[string - 1][fret - 1]
+    assert section is not None
+    height_mm = section.height_mm.copy()
+    height_mm[::4] = 2.4
+    rows = [list(row) for row in survey.sections]
+    rows[string - 1][fret - 1] = replace(section, height_mm=height_mm)
+    strung = replace(survey, sections=tuple(map(tuple, rows)))
+    bare, under = (crown_section(spec, one, string=string, fret=fret) for one in (survey, strung))
+    tall = [float(parsed(svg).get("viewBox", "").split()[3]) for svg in (bare, under)]
+    assert tall[1] < 1.35 * tall[0]
+    assert dots(under, "points") < 0.8 * dots(bare, "points")
+
+
 def dots(svg: str, what: str) -> int:
     """Return how many circles the group of that name holds."""
     for group in parsed(svg).iter(f"{SVG}g"):

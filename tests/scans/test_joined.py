@@ -15,9 +15,11 @@ from draws import draws
 from evenfall.errors import ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement
+from evenfall.pictures.crown_views import crown_lines
+from evenfall.pictures.scan_frets import board_along
 from evenfall.readings import read_files
-from evenfall.scans import measure_crowns, to_measurement
-from evenfall.scans.joined import join_scans
+from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
+from evenfall.scans.joined import drawn_together, join_scans
 from oracles.surfaces import FloatArray, Recipe, Scan, make_scan, specification, turned
 
 SPEC = specification("ukulele")
@@ -41,9 +43,13 @@ def scanned(seed: int, low: float = -10.0, high: float = 400.0) -> FloatArray:
 
 
 @cache
+def surveyed(seed: int, low: float = -10.0, high: float = 400.0) -> CrownSurvey:
+    return measure_crowns(scanned(seed, low, high), SPEC, mirrored=False)[0]
+
+
+@cache
 def measured(seed: int, low: float = -10.0, high: float = 400.0) -> Measurement:
-    survey, _ = measure_crowns(scanned(seed, low, high), SPEC, mirrored=False)
-    return to_measurement(survey, SPEC, source=(f"scan {seed}",))
+    return to_measurement(surveyed(seed, low, high), SPEC, source=(f"scan {seed}",))
 
 
 def made(
@@ -115,6 +121,23 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
         arched = np.linspace(90.0, 80.0, len(part.scanned.board_place_mm))
         said = replace(part.scanned, board_radius_mm=arched).said[1]
         assert words in str(said)
+
+
+def test_joined_scans_are_drawn_with_the_crowns_of_both() -> None:
+    """What is drawn was the fuller scan alone, and six crowns that were seen were "not found"."""
+    head, body = surveyed(3, high=165.0), surveyed(4, low=95.0)
+    joined, _ = join_scans([measured(3, high=165.0), measured(4, low=95.0)], SPEC)
+    both = drawn_together([head, body], joined)
+    assert all(line is not None for line in both.crown_lines)
+    assert "no crown found" in crown_lines(SPEC, body)
+    assert "no crown found" not in crown_lines(SPEC, both)
+    assert both.scanned is joined.scanned
+    # of a part of an arched board the radius alone is drawn
+    arched = replace(body.board, radius_mm=np.full_like(body.board.radius_mm, 300.0))
+    along = board_along(SPEC, replace(body, board=arched))
+    assert "Radius across" in along
+    assert "neither bow nor twist" in along
+    assert "over the line on its ends" not in along
 
 
 @pytest.mark.slow

@@ -227,6 +227,10 @@ def widest_flat(survey: CrownSurvey, *, reference_fret: int) -> tuple[int, int]:
     return order[0][2] + 1, order[0][3] + 1
 
 
+OVER_SHARE = 0.3
+"""So much of a section's height is drawn over its top: dirt shows, a string does not."""
+
+
 def crown_section(
     specification: Specification,
     survey: CrownSurvey,
@@ -255,7 +259,8 @@ def crown_section(
     summary = _section_words(survey, (k, j), section, left[inside], unit)
     reach = 1.05 * float(np.abs(section.across_mm).max())
     low = min(float(np.quantile(section.height_mm, 0.01)), -0.02)
-    high = max(float(np.quantile(section.height_mm, 0.99)), 0.0)
+    # a string far over the crown would leave it no room
+    high = max(min(float(np.quantile(section.height_mm, 0.99)), -OVER_SHARE * low), 0.0)
     room = high - low
     along = (RIGHT_PX - LEFT_PX) / (2.0 * reach)
     larger = round_exaggeration(_TALL_PX / (1.1 * room * along))

@@ -105,7 +105,8 @@ def board_along(
     nominal = nominal_lines(string_lines(specification)).base_mm
     first, last = float(nominal[0]), float(nominal[-1])
     on = (board.station_mm > 0.0) & (board.station_mm < last + 3.0)
-    if int(on.sum()) < 3 or not np.isfinite(scanned.board_bow_mm):
+    whole = bool(np.isfinite(scanned.board_bow_mm))
+    if int(on.sum()) < 3 or not (whole or np.isfinite(board.radius_mm[on]).any()):
         return Chart(title, "Too little of the board was seen.").drawn(theme)
     x, scale = board.station_mm[on], in_unit(1.0, unit)
     ends = np.interp([first, last], x, board.crest_mm[on])
@@ -116,22 +117,30 @@ def board_along(
         said(
             "Between the first fret and the last the board's middle lies {bow:length} {side} its "
             "ends (± {u:uncertainty}), it turns by {twist:.2f}°, and stands off its own arch and "
-            "bow by at most {off:uncertainty}.",
+            "bow by at most {off:uncertainty}."
+            if whole
+            else "The board was seen from {start:size} to {end:size} from the nut, which tells "
+            "neither bow nor twist of the whole.",
             unit,
             bow=abs(scanned.board_bow_mm),
             side="under" if scanned.board_bow_mm >= 0.0 else "over",
             u=2.0 * scanned.board_bow_u_mm,
             twist=float(np.degrees(scanned.board_twist_rad)),
             off=scanned.board_flatness_mm,
+            start=float(x[0]),
+            end=float(x[-1]),
         ),
     )
     across = scale * min(0.0, float(x[0])), scale * (last + 4.0)
-    low, high = span(scale * crest, room=0.15, least=scale * 0.1)
-    panel = chart.panel(
-        across, (low, high), caption=f"Middle of the board over the line on its ends, {unit}",
-        high_px=110.0, ticks=0,
-    )  # fmt: skip
-    panel.line(scale * x, scale * crest, "as scanned")
+    if whole:
+        low, high = span(scale * crest, room=0.15, least=scale * 0.1)
+        panel = chart.panel(
+            across, (low, high), caption=f"Middle of the board over the line on its ends, {unit}",
+            high_px=110.0, ticks=0,
+        )  # fmt: skip
+        panel.line(scale * x, scale * crest, "as scanned")
+    else:
+        crest = np.full_like(x, np.nan)
     radius, u = board.radius_mm[on], board.radius_u_mm[on]
     seen = np.isfinite(radius)
     wanted = board_radius_mm(specification, x / last)

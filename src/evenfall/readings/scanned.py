@@ -29,7 +29,7 @@ from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Scan, ScanOptions, read_scan
-from evenfall.scans.joined import join_scans
+from evenfall.scans.joined import drawn_together, join_scans
 from evenfall.scans.refused import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
@@ -125,7 +125,6 @@ def read_scanned(
         each.append((own, survey, recognised))
         del scan  # its points are not needed any longer
     findings = [*told, *findings]
-    # what is drawn is the scan that shows most
     found_crowns, survey, recognised = max(
         each, key=lambda one: int(np.isfinite(one[0].crown_top_mm).sum())
     )
@@ -134,6 +133,7 @@ def read_scanned(
         found_crowns, joined = join_scans([own for own, _, _ in each], specification)
         findings = [f for f in findings if not _answered(f, found_crowns)]
         findings += joined
+        survey = drawn_together([one for _, one, _ in each], found_crowns)
     found_crowns = replace(found_crowns, source=source)
     findings += _scanner(known)
     if not sheets:

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -27,6 +27,9 @@ if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
     from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Measurement
+    from evenfall.scans.crown_survey import CrownSurvey
+
+T = TypeVar("T")
 
 LEAST_SHARED, LEAST_FRETS = 8, 3
 """Fewer crowns in common, or on fewer frets, join no two scans."""
@@ -373,7 +376,7 @@ def _beyond_heights(found: Sequence[Measurement]) -> Scanned | None:
     scanned.sort(key=lambda one: -int(np.isfinite(one.fret_place_mm).sum()))
     best, *others = scanned
     for other in others:
-        filled: dict[str, FloatArray] = {}
+        filled: dict[str, Any] = {}
         for names in OF_FRETS:
             lacks = np.isnan(getattr(best, names[0]))
             for name in names:
@@ -383,13 +386,52 @@ def _beyond_heights(found: Sequence[Measurement]) -> Scanned | None:
         order = np.argsort(np.append(best.board_place_mm, other.board_place_mm[more]))
         for name in ("board_place_mm", "board_radius_mm", "board_radius_u_mm"):
             filled[name] = np.append(getattr(best, name), getattr(other, name)[more])[order]
-        best = replace(best, **filled)  # type: ignore[arg-type]
+        best = replace(best, **filled)
     strings = [one.strings for one in scanned if one.strings is not None]
     return replace(
         best,
         numbering_open=all(one.numbering_open for one in scanned),
         strings=strings[0] if strings else None,
     )
+
+
+def drawn_together(surveys: Sequence[CrownSurvey], joined: Measurement) -> CrownSurvey:
+    """Return what is drawn of joined scans: that which shows most crowns, with those of others.
+
+    Each crown is drawn over its own median, so that it may come from a scan with another datum.
+    """
+    best, *others = sorted(surveys, key=lambda one: -int(np.isfinite(one.crown_top_mm).sum()))
+    for other in others:
+        lacks = np.array(
+            [
+                mine is None and theirs is not None
+                for mine, theirs in zip(best.crown_lines, other.crown_lines, strict=True)
+            ]
+        )
+        arrays: dict[str, Any] = {
+            one.name: np.where(lacks, getattr(other, one.name), mine)
+            for one in fields(best)
+            if isinstance(mine := getattr(best, one.name), np.ndarray)
+        }
+        orientation = replace(
+            best.orientation,
+            fret_x_mm=np.where(lacks, other.orientation.fret_x_mm, best.orientation.fret_x_mm),
+        )
+        rows = zip(best.sections, other.sections, strict=True)
+        best = replace(
+            best,
+            **arrays,
+            orientation=orientation,
+            crown_lines=_filled(best.crown_lines, other.crown_lines, lacks),
+            sections=tuple(_filled(mine, theirs, lacks) for mine, theirs in rows),
+        )
+    return best if joined.scanned is None else replace(best, scanned=joined.scanned)
+
+
+def _filled(mine: tuple[T, ...], theirs: tuple[T, ...], lacks: BoolArray) -> tuple[T, ...]:
+    """Return one of two values for each fret."""
+    pairs = zip(mine, theirs, lacks.tolist(), strict=True)
+    return tuple(other if lacking else one for one, other, lacking in pairs)
 
 
 def _apart(spread: FloatArray) -> list[Finding]:

@@ -15,12 +15,14 @@ from draws import draws
 from evenfall.errors import ReadingsError, RequestError
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Measurement
+from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines
 from evenfall.pictures.scan_frets import board_along
 from evenfall.readings import read_files
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from evenfall.scans.joined import drawn_together, join_scans
 from oracles.surfaces import FloatArray, Recipe, Scan, make_scan, specification, turned
+from pictures.drawing import texts
 
 SPEC = specification("ukulele")
 LINES = string_lines(SPEC)
@@ -132,6 +134,8 @@ def test_joined_scans_are_drawn_with_the_crowns_of_both() -> None:
     assert "no crown found" in crown_lines(SPEC, body)
     assert "no crown found" not in crown_lines(SPEC, both)
     assert both.scanned is joined.scanned
+    first = next(t.content for t in texts(board_map(SPEC, both)) if t.content.isdigit())
+    assert int(first) > 3, "its board begins after some frets of the other"
     # of a part of an arched board the radius alone is drawn
     arched = replace(body.board, radius_mm=np.full_like(body.board.radius_mm, 300.0))
     along = board_along(SPEC, replace(body, board=arched))

@@ -239,14 +239,16 @@ def _frets(specification: Specification, survey: CrownSurvey, frame: _Frame) -> 
     yield path([frame.at(*end) for end in ends], ink=QUIET, closed=True)
     if tiles.low == 0.0:
         yield line(*frame.at(0.0, 1.0), *frame.at(0.0, -1.0), ink=INK, width_px=3.0)
-    for x_mm, lean in zip(lines.fret_x_mm, lines.fret_lean_slope, strict=True):
-        if np.isfinite(x_mm):
-            y = tiles.half(float(x_mm))
-            yield line(
-                frame.x(float(x_mm + lean * y)), frame.y(y),
-                frame.x(float(x_mm - lean * y)), frame.y(-y), ink=QUIET, width_px=0.8,
-            )  # fmt: skip
-    places = {j + 1: frame.x(float(x)) for j, x in enumerate(lines.fret_x_mm) if np.isfinite(x)}
+    # of joined scans frets are known beyond the board that is drawn
+    on = np.flatnonzero((lines.fret_x_mm >= tiles.low) & (lines.fret_x_mm <= tiles.high)).tolist()
+    for j in on:
+        x_mm, lean = float(lines.fret_x_mm[j]), float(lines.fret_lean_slope[j])
+        y = tiles.half(x_mm)
+        yield line(
+            frame.x(x_mm + lean * y), frame.y(y),
+            frame.x(x_mm - lean * y), frame.y(-y), ink=QUIET, width_px=0.8,
+        )  # fmt: skip
+    places = {j + 1: frame.x(float(lines.fret_x_mm[j])) for j in on}
     yield from fret_numbers(
         places, frame.bottom + 12.0, first=(specification.scale.reference_fret,)
     )

@@ -58,7 +58,7 @@ LOOKED_AT_MM, ALIKE_SHARE = 0.0008, 0.2
 """Whether an arc fits at all is looked at where it misses the mean profile by more, or half of the
 fret seems worn; in the slices that do not, if they are this share of all."""
 
-UNLIKE_U_MM, BLUNT_U_MM = 0.0012, 0.0009
+UNLIKE_U_MM, BLUNT_U_MM = 0.0012, 0.0008
 """What a parabola about the top leaves to the height of a section that is nearly an arc, and of one
 that is blunter, as standard uncertainty (superellipses of exponents 1.6 to 3.5)."""
 

@@ -81,7 +81,9 @@ class Problem:
     nut_free: bool
     worked: tuple[Plan, ...] = ()  # plans worked before the readings, oldest first
     # how sure gaps are [mm], for this job and those made from it, and what that was worked out by
-    known_u_mm: dict[tuple[int, ...], tuple[FloatArray, object]] = field(default_factory=dict)
+    known_u_mm: dict[tuple[int, ...], tuple[FloatArray, tuple[object, ...]]] = field(
+        default_factory=dict
+    )
 
     @property
     def before_filing(self) -> Measurement:

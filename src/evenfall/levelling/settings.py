@@ -144,12 +144,13 @@ class SetUp:
         heights, known_u_mm = self.problem.measurement.heights, self.problem.known_u_mm
         goes_by = heights.own_u_mm, heights.shared, self.line.level_open_u_mm
         at = (*(id(one) for one in goes_by), fret)
-        if at not in known_u_mm:
+        u_mm, of = known_u_mm.get(at, (None, ()))
+        if u_mm is None or any(a is not b for a, b in zip(of, goes_by, strict=True)):
             if len(known_u_mm) >= _MOST_KNOWN:
                 known_u_mm.clear()
             u_mm = self.line.sum_u_mm(heights, open_gap_weights(self.problem.lines, fret))
-            known_u_mm[at] = u_mm, goes_by  # kept, so that no other ever has their identity
-        return known_u_mm[at][0]
+            known_u_mm[at] = u_mm, goes_by
+        return u_mm
 
     def _gap_mm(self, fret: int) -> FloatArray:
         return open_gap_mm(self.problem.lines, self.nut_mm, self.level_mm, self.saddle_mm, fret)

@@ -74,6 +74,11 @@ def test_a_figure_has_the_air_and_the_cutter_that_were_noted_before_it(archive: 
     archive.file(dossier, [Filing("step", {**work, "cutter": "file 4"}), dry, proof(0.3)])
     found = [(r.cutter, r.cutter_uses, r.humidity, r.temperature) for r in rows(archive)]
     assert found == [("", "", "", ""), ("file 3", "14", "45.5", "21"), ("file 4", "", "", "")]
+    assert [one.value for one in rows(archive, only={"cutter": "file 3"})] == [0.2]
+    assert [one.value for one in rows(archive, only={"serial": "uy-0417"})] == []
+    assert [one.value for one in rows(archive, only={"serial": "UY-0417"})] == [0.18, 0.2, 0.3]
+    assert [one.value for one in rows(archive, only={"cutter": ""})] == [0.18]
+    assert rows(archive, only={"person": "Nobody"}) == []
     metal, spread, margin = (
         rows(archive, one)[0] for one in ("metal removed", "crown spread before work", "margin")
     )

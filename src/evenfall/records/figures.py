@@ -289,7 +289,7 @@ def newest_figures(
             if not ids:
                 return []
             wanted = wanted.where(FIGURE.c.person.in_(ids), _has(name))
-        elif name == "serial":
+        elif name == "serial" and value:
             named = select(LABEL.c.dossier).where(LABEL.c.key == normal(value.partition("|")[0]))
             numbers = select(FIGURE.c.number).where(
                 FIGURE.c.dossier.in_(named), FIGURE.c.serial == value
@@ -300,7 +300,7 @@ def newest_figures(
             wanted = wanted.where(FIGURE.c.number.in_(found))
         else:
             wanted = wanted.where(FIGURE.c[name] == value)
-            if name in ("batch", "cutter"):
+            if value and name in ("batch", "cutter"):
                 wanted = wanted.where(_has(name))
     newest = wanted.order_by(FIGURE.c.at.desc(), FIGURE.c.number.desc()).limit(most)
     return list(reversed(connection.execute(newest).all()))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator
+from functools import cache
 
 import numpy as np
 from scipy.stats import binom
@@ -23,6 +24,12 @@ Place = tuple[str, tuple[int, ...], int]
 BEGIN: Place = ("normal", (), 0)
 
 
+@cache
+def at_most(count: int, size: int, share: float) -> float:
+    """Return the probability of at most so many nonconforming pieces in a sample."""
+    return float(binom.cdf(count, size, share))
+
+
 def moves(place: Place, share: float) -> Iterator[tuple[Place, float]]:
     """Yield where a lot leads and with which probability, by the rules as ISO 2859-1 states them.
 
@@ -31,18 +38,18 @@ def moves(place: Place, share: float) -> Iterator[tuple[Place, float]]:
     """
     state, kept, score = place
     if state == "reduced":
-        stays = float(binom.cdf(1, 50, share))
+        stays = at_most(1, 50, share)
         yield place, stays
         yield BEGIN, 1.0 - stays
         return
-    good = float(binom.cdf(3 if state == "normal" else 2, 125, share))
+    good = at_most(3 if state == "normal" else 2, 125, share)
     if state == "tightened":
         row, refused = kept
         yield (BEGIN if row == 4 else ("tightened", (row + 1, refused), 0)), good
         # five not accepted stop it; a new record begins when the supplier has changed something
         yield (BEGIN if refused == 4 else ("tightened", (0, refused + 1), 0)), 1.0 - good
         return
-    clear = float(binom.cdf(2, 125, share))
+    clear = at_most(2, 125, share)
     grown = score + 3
     if grown >= 30:
         yield ("reduced", (), 0), clear

@@ -19,7 +19,7 @@ from fastapi.routing import APIRoute
 from evenfall.web.rights import SAFE
 
 Lane = Literal["page", "drag", "after"]
-AT_ONCE: Mapping[Lane, int] = {"page": 3, "drag": 1, "after": 1}
+AT_ONCE: Mapping[Lane, int] = {"page": 2, "drag": 1, "after": 1}
 """How many are computed side by side in each lane: pages, moves of a control, and what is drawn
 when it rests."""
 _LANES: Mapping[str, Lane] = {

@@ -77,24 +77,12 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
     assert not wrong
 
 
-@pytest.mark.parametrize(
-    ("crown", "model", "noise"),
-    [
-        ("blunt", "ukulele", 0.005),
-        *(
-            pytest.param(*case, marks=pytest.mark.slow)
-            for case in (
-                ("blunt", "ukulele", 0.002),
-                ("bluntest", "electric", 0.005),
-                ("keen", "ukulele", 0.01),
-            )
-        ),
-    ],
-)
-def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, model: str, noise: float) -> None:
+@pytest.mark.quick(1)
+@pytest.mark.parametrize(("crown", "noise"), [("blunt", 0.005), ("keen", 0.01)])
+def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, noise: float) -> None:
     """A flat between two arcs lies near a blunt top and never on it."""
     recipe = replace(CLEAN, seed=4, step_x=0.05, noise=noise, crown=crown, height_error=0.0)
-    scan, survey, findings = measured(model, recipe)
+    scan, survey, findings = measured("ukulele", recipe)
     ratio = crown_errors(scan, np.asarray, survey) / survey.crown_top_u_mm
     assert 0.5 < float(np.sqrt(np.nanmean(ratio**2))) < 1.25
     ratio = (survey.height_mm - scan.crown_height_mm) / survey.height_u_mm

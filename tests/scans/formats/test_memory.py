@@ -21,13 +21,13 @@ IntArray = NDArray[np.int64]
 
 COUNT = 3_000_000
 TEXT_COUNT = 1_000_000
-"""Points of what is long as text; of a fine mesh that is 200 MB, and its triangles 70 MB."""
+"""Points of text and fine meshes: the text of one is 200 MB, and its triangles are 70 MB."""
 
 KINDS = (
     "Parquet", "text", "PLY", "NumPy", "TIFF", "STL, coarse", "STL, fine", "STL text, coarse",
     "STL text, fine", "OBJ, coarse", "OBJ, fine", "PLY mesh, coarse", "PLY mesh, fine",
 )  # fmt: skip
-LONG = ("text", "STL text, fine", "OBJ, fine")
+LONG = ("text", "STL, fine", "STL text, fine", "OBJ, fine")
 
 MEASURE = """
 import sys

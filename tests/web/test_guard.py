@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import signal
@@ -11,6 +12,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
@@ -231,3 +233,29 @@ def test_half_a_character_is_one_sentence(client: TestClient) -> None:
         )
         assert said.status_code == 422
         assert said.json()["error"]["sentence"].startswith("A character is damaged")
+
+
+@pytest.mark.parametrize("path", ["/instruments/1/plan/look", "/api/v1/diagnose"])
+def test_who_leaves_while_sending_is_no_fault(
+    client: TestClient, path: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    told: list[dict[str, Any]] = []
+
+    async def leaves() -> dict[str, Any]:
+        return {"type": "http.disconnect"}
+
+    async def tell(message: dict[str, Any]) -> None:
+        told.append(message)
+
+    scope = {
+        "type": "http",
+        "http_version": "1.1",
+        "method": "POST",
+        "scheme": "http",
+        "path": path,
+        "query_string": b"",
+        "headers": [(b"host", client.base_url.netloc), (b"content-type", b"application/json")],
+    }
+    asyncio.run(client.app(scope, leaves, tell))  # type: ignore[arg-type]
+    assert told[0]["status"] == 400
+    assert not [one for one in caplog.records if one.levelname == "ERROR"]

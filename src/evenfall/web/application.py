@@ -11,6 +11,7 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import Response
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT
@@ -114,6 +115,7 @@ def application(dossiers: Dossiers, *, port: int, place: Place | None = None) ->
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(UnicodeEncodeError, _unwritable)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _unexpected)
     app.add_exception_handler(NotAllowedError, _turned_away)
     app.add_middleware(Access, door=app.state.door)
@@ -163,6 +165,11 @@ async def _unwritable(request: Request, error: Exception) -> Response:
     if error.reason != "surrogates not allowed":
         return await _unexpected(request, error)
     return problem(request, RequestError("A character is damaged; type that text again."))
+
+
+async def _gone(_request: Request, _error: Exception) -> Response:
+    """End what somebody left before all of it was sent: nothing was done, and nobody reads this."""
+    return Response(status_code=400)
 
 
 async def _unexpected(request: Request, error: Exception) -> Response:

@@ -233,7 +233,8 @@ def _top(
     inner = z[np.abs(x - place) < FLAT_SHARE * 0.5 * float(np.ptp(level))]
     spread = float(np.std(inner)) / np.sqrt(len(inner))
     u = float(np.hypot(spread, LEFT_OPEN * gap * turn))
-    return float(np.mean(inner)), place, ENDS_SHARE * step / np.sqrt(12.0), u, radius
+    between = float(np.median(np.diff(x)))  # rows may lie further apart than bins
+    return float(np.mean(inner)), place, ENDS_SHARE * between / np.sqrt(12.0), u, radius
 
 
 def _domed(

@@ -38,7 +38,11 @@ document.addEventListener("submit", (event) => {
   else form.dataset.sent = String(event.timeStamp);
 });
 addEventListener("pageshow", (event) => {
-  if (event.persisted) location.reload(); // back: what stands now, not what stood then
+  const [came] = /** @type {PerformanceNavigationTiming[]} */ (
+    performance.getEntriesByType("navigation")
+  );
+  const kept = came?.type === "back_forward" && came.transferSize === 0; // not asked for anew
+  if (event.persisted || kept) location.reload(); // back: what stands now, not what stood then
 });
 
 /** Say over a form why it was refused; what was typed into it stays. @param {HTMLFormElement} form @param {Document} told */

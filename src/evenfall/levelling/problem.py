@@ -6,7 +6,8 @@ i and fret j with 0 = nut; arrays over frets alone have F columns, column j - 1 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
@@ -42,7 +43,7 @@ KEEPABLE = ("relief", "saddle", "nut")
 """What may be asked to stay as it is."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Problem:
     """One levelling job of K strings over F frets."""
 
@@ -80,10 +81,11 @@ class Problem:
     saddle_free: bool
     nut_free: bool
     worked: tuple[Plan, ...] = ()  # plans worked before the readings, oldest first
-    # how sure gaps are [mm], for this job and those made from it, and what that was worked out by
-    known_u_mm: dict[tuple[int, ...], tuple[FloatArray, tuple[object, ...]]] = field(
-        default_factory=dict
-    )
+
+    @cached_property
+    def known_u_mm(self) -> dict[tuple[int, ...], tuple[FloatArray, tuple[object, ...]]]:
+        """How sure gaps are [mm], as far as it was asked for, and what that was worked out by."""
+        return {}
 
     @property
     def before_filing(self) -> Measurement:

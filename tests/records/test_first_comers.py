@@ -52,8 +52,8 @@ def meanwhile(
     """Have something happen once, right after somebody looked for a name."""
     look, left = dossiers.archive.named, [do]
 
-    def named(name: str) -> tuple[str, ...]:
-        found = look(name)
+    def named(name: str, **more: Any) -> tuple[str, ...]:
+        found = look(name, **more)
         if left:
             left.pop()()
         return found

@@ -162,7 +162,10 @@ def _twice(scope: Scope, headers: dict[str, str]) -> RequestError | None:
 
 def too_large(limit: int) -> TooLargeError:
     """Return what is said where more is sent than may be."""
-    text = "More than {limit:.0f} MB were sent, which this page does not take; send less at once."
+    text = (
+        "More than {limit:.0f} MB were sent at once, which is not taken; send less, or a large "
+        "file as an upload in parts."
+    )
     return TooLargeError(text, at=At(), limit=limit / 1e6)
 
 

@@ -52,7 +52,7 @@ def readings_file(stage: str) -> FilePayload:
 def reach(page: Page, target: Locator) -> None:
     """Go on by the tabulator until something has the focus.
 
-    It is looked for anew only where the page was exchanged, or this part of it: by its name that
+    It is looked for again only where the page was exchanged, or this part of it: by its name that
     takes much longer than a step.
     """
     expect(target).to_be_visible()

@@ -171,16 +171,21 @@ class Scanned(Content):
         if len(self.board_radius_mm):
             first, last = float(self.board_radius_mm[0]), float(self.board_radius_mm[-1])
             start, end = float(self.board_place_mm[0]), float(self.board_place_mm[-1])
-            flat = np.isinf(self.board_radius_mm).all()
+            if np.isinf(self.board_radius_mm).all():
+                text = "The board is flat across."
+            elif start < AT_NUT_MM:
+                text = (
+                    "The board's radius runs from {first} at the nut to {last} at {end:size} "
+                    "from it."
+                )
+            else:
+                text = (
+                    "The board's radius runs from {first} at {start:size} from the nut to "
+                    "{last} at {end:size}."
+                )
             told.append(
                 sentence(
-                    "The board is flat across."
-                    if flat
-                    else "The board's radius runs from {first} at the nut to {last} at {end:size} "
-                    "from it."
-                    if start < AT_NUT_MM
-                    else "The board's radius runs from {first} at {start:size} from the nut to "
-                    "{last} at {end:size}.",
+                    text,
                     first=_radius(first),
                     last=_radius(last),
                     start=start,

@@ -173,12 +173,13 @@ def test_a_plan_that_asks_for_readings_leads_back_to_them(dossiers: Dossiers) ->
 
 
 def raised(by_mm: float, more_mm: float = 0.0) -> bytes:
-    """Return readings with fret 9 higher under every string; the second time slightly otherwise."""
+    """Return readings with fret 9 higher under every string; the second time each crown differs."""
     lines = content("settled").decode().splitlines()
     for number, line in enumerate(lines):
         cells = line.split(",")
-        if cells[0] == "crown_top" and cells[2] == "9":
-            lift = by_mm + more_mm * (1 if int(cells[1]) % 2 else -1)
+        if cells[0] == "crown_top":
+            string, fret = int(cells[1]), int(cells[2])
+            lift = by_mm * (fret == 9) + more_mm * (-1) ** (string + fret)
             cells[3] = f"{float(cells[3]) + lift:.3f}"
             lines[number] = ",".join(cells)
     return "\n".join(lines).encode()

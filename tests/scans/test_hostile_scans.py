@@ -344,10 +344,14 @@ def test_a_strip_of_the_board_does_not_blame_its_width(cut: tuple[float, float],
     y = SCAN.points_mm[:, 1]
     strip = SCAN.points_mm[(y > cut[0]) & (y < cut[1])]
     survey, findings = measure_crowns(strip, SPEC, mirrored=False)
-    (told,) = [f for f in findings if "not both in it" in f.sentence]
-    assert told.code == code
+    (edges,) = [f for f in findings if "not both in it" in f.sentence]
+    assert edges.code == code
     assert not any(f.code == "board-width" for f in findings)
-    assert np.isnan(survey.scanned.board_width_nut_mm)
+    told = survey.scanned
+    assert np.isnan(told.board_width_nut_mm)
+    # where crown and board are both cut no fret ends with its board
+    for end in (told.fret_end_bass_mm, told.fret_end_treble_mm, told.fret_end_u_mm):
+        assert np.isnan(end).all()
 
 
 def test_a_board_of_another_width_is_told_with_its_centre_line_known() -> None:

@@ -91,8 +91,8 @@ def whole_neck(
     miss, miss_u, scale, scale_u = _off_scale(nominal, place, specification)
     last = float(nominal[-1])
     flatness, bow, twist = _form(board, float(nominal[0]), last, specification)
-    if located.edges_open:  # the scan's own end is no edge of the board
-        edges = np.full_like(edges, np.nan)
+    if located.edges_open:  # the scan's own end is no edge of the board, nor of a fret
+        ends, edges = np.full_like(ends, np.nan), np.full_like(edges, np.nan)
     widths = _board_width(nominal, edges, ends[:, 2])
     there = (board.station_mm > 0.0) & (board.station_mm < last)
     return Scanned(

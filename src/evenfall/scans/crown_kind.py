@@ -107,7 +107,8 @@ class CrownSection:
     kind
         What kind of crown it is.
     top_across_mm, top_across_u_mm
-        Where its top lies across, and what the points about a round one leave open of that [mm].
+        Where its top lies across, and what stays open of that [mm]: of a flat top by the rows that
+        it ends between, of any other by how well the places about it fit.
     top_u_mm
         Standard uncertainty of its top: what the points about it leave open [mm].
     radius_mm
@@ -200,7 +201,7 @@ def _top(
 ) -> tuple[float, float, float, float, float]:
     """Return height and place of the top, the place's u and its own, and its radius.
 
-    They are those of a parabola about it.
+    They are those of a parabola about it; height and place of a wide top are its dome's or bar's.
     """
     peak = int(np.argmax(z))
     reach = max(3.5 * step, 0.0)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -25,6 +26,7 @@ from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 from evenfall.workshop.opening import open_specification
 from evenfall.workshop.outputs import json_file
+from evenfall.workshop.specifying import read_by_newest
 from evenfall.workshop.story import Story, lately, readings_files, report_done, story
 from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of
 
@@ -149,6 +151,26 @@ def test_a_proof_knows_the_plans_that_were_worked_before(
     dossiers.file(on_page)  # it names the earlier plan too, and is of the newest readings still
     assert on_page.worked_hashes
     assert story(dossiers, SERIAL).proved
+
+
+def test_readings_filed_again_are_not_of_after_the_work(dossiers: Dossiers) -> None:
+    """A corrected specification reads them again; a plan made from them is refused as worked."""
+    found = read("settled")
+    first = planned(found, settled=True)
+    dossiers.file(found, first, files=(Source("settled.csv", content("settled")),))
+    report_done(dossiers, SERIAL, first.code, at=AT)
+    text = SPECIFICATION.text().replace("six-string electric", "electric six-string", 1)
+    assert text != SPECIFICATION.text()
+    dossiers.add(AddRequest((Source("corrected.toml", text.encode()),), instrument=SERIAL))
+    read_by_newest(dossiers, SERIAL)
+    told = story(dossiers, SERIAL)
+    assert told.measurement is not None
+    assert not told.worked
+    again = workshop.plan(PlanRequest(told.measurement, settled=True, worked=told.worked)).plan
+    np.testing.assert_array_equal(again.removal_mm, first.removal_mm)
+
+    dossiers.file(read("after"))  # other readings: the work is what lies between
+    assert len(story(dossiers, SERIAL).worked) == 1
 
 
 def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:

@@ -18,7 +18,7 @@ from evenfall.workshop.archive_views import fact, line_of
 from evenfall.workshop.opening import lacking_heights, open_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from evenfall.plan import Plan
@@ -139,8 +139,14 @@ def story(dossiers: Dossiers, name: str) -> Story:
     plan_source = source("plan")
     plan = None if plan_source is None else open_plan(plan_source)[1]
     read = source("measurement")
-    unread = () if read is None else lacking(_measurement(read))
+    newest = None if read is None else _measurement(read)
+    unread = () if newest is None else lacking(newest)
     told = _Telling(papers, measured, planned, proved, plan, unread)
+    filed_before = (
+        dossiers.source_of(entry, line)
+        for entry in standing(entries[: papers.place(measured) + 1], "plan")
+        if entry.facts is not None and papers.done(fact(entry, "content_hash")[:10].upper())
+    )
     now, step, headline, said = told.next()
     return Story(
         line=line,
@@ -159,15 +165,21 @@ def story(dossiers: Dossiers, name: str) -> Story:
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
-        worked=tuple(
-            dossiers.source_of(entry, line)
-            for entry in standing(entries[: papers.place(measured) + 1], "plan")
-            if entry.facts is not None and papers.done(fact(entry, "content_hash")[:10].upper())
-        ),
+        worked=() if newest is None else tuple(_worked(filed_before, newest)),
         second=read if told.confirms and not unread else None,
         lacking=unread,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
     )
+
+
+def _worked(done: Iterable[Source], newest: Measurement) -> Iterator[Source]:
+    """Yield the plans whose work the newest readings show, of those done before these were filed.
+
+    Readings filed again, as a corrected specification reads them, are not of after the work.
+    """
+    for source in done:
+        if open_plan(source)[1].measurement.heights != newest.heights:
+            yield source
 
 
 def lacking(read: Measurement) -> tuple[Sentence, ...]:

@@ -156,6 +156,35 @@ def test_owner_invites_bench_measures_engineer_plans_manager_releases_partner_ac
             assert name in story
 
 
+@pytest.mark.slow
+def test_back_to_a_secret_that_is_shown_once_makes_no_second_one(
+    browser: Browser, tmp_path: Path
+) -> None:
+    with workshop.archive(str(tmp_path / "archive"), make=True) as dossiers:
+        accounts = Accounts(dossiers.archive)
+        accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
+    with serving(tmp_path / "archive") as place:
+        context = browser.new_context(base_url=place)
+        page = context.new_page()
+        page.goto("/log-in")
+        page.fill("#name", "Q. Ulbrenq")
+        page.fill("#password", PASSWORD)
+        page.get_by_role("button", name="Log in").click()
+        page.wait_for_url(re.compile("/instruments$"))
+        page.goto("/tokens")
+        page.fill("#name", "scales at the door")
+        page.get_by_role("checkbox").first.check()
+        page.get_by_role("button", name="Make it").click()
+        secret = page.locator(".secret").inner_text()
+        page.get_by_role("link", name="Instruments", exact=True).click()
+        page.wait_for_url(re.compile("/instruments$"))
+        page.go_back(wait_until="networkidle")
+        assert page.locator(".secret").inner_text() == secret
+        page.goto("/tokens")
+        expect(page.get_by_role("heading", name="1 token", exact=True)).to_be_visible()
+        context.close()
+
+
 PAGES = ("/people", "/tokens", "/audit", "/shared", "/judged", "/settings")
 
 

@@ -42,7 +42,8 @@ addEventListener("pageshow", (event) => {
     performance.getEntriesByType("navigation")
   );
   const kept = came?.type === "back_forward" && came.transferSize === 0; // not asked for anew
-  if (event.persisted || kept) location.reload(); // back: what stands now, not what stood then
+  // back: what stands now, not what stood then; what answers a form would be sent a second time
+  if ((event.persisted || kept) && !("sent" in document.documentElement.dataset)) location.reload();
 });
 
 /** Say over a form why it was refused; what was typed into it stays. @param {HTMLFormElement} form @param {Document} told */

@@ -91,6 +91,9 @@ it; looked for in so many directions in its plane, and square to that."""
 SECOND_SHARE, SECOND_SEEN = 0.3, 0.7
 """A second neck has so many of the first one's points, and shows so many of its frets."""
 
+ANOTHER_WIDTH_SHARE = 0.15
+"""A board may be of another width than specified by this share of it (our choice)."""
+
 ONE_EDGE_U_MM = 0.25
 """Standard uncertainty of half a board's width, where one edge has to do (common practice)."""
 
@@ -557,10 +560,10 @@ class _Frame:
     def _centre_line(self, points: FloatArray, base: FloatArray, lean: FloatArray) -> CentreLine:
         """Return the centre line from the board's edges, or from what else there is.
 
-        Both edges are right if they are as far apart as specified, or both run as a board of
-        another width would have them. A single one is known by its
-        direction: it runs out of square with the frets as the board's taper has it, which the edge
-        of a cut-off scan does not.
+        Both edges are right if they are as far apart as specified, or nearly so and both run as a
+        board of another width would have them: one that misses more may be cut off along the taper.
+        A single one is known by its direction: it runs out of square with the frets as the board's
+        taper has it, which the edge of a cut-off scan does not.
         """
         board = self.specification.board
         last = float(self.nominal.base_mm[-1])
@@ -584,7 +587,8 @@ class _Frame:
             line = straight_centre(edges.x_mm, edge)
             if abs(line.turn_rad - turn - sign * 0.5 * taper) < 0.2 * abs(taper):
                 seen.append(straight_centre(edges.x_mm, edge - sign * half))
-        if len(seen) == 2:  # a board of another width: both of its edges run with the taper
+        another = off < ANOTHER_WIDTH_SHARE * float(np.median(2.0 * half))
+        if len(seen) == 2 and another:  # both of its edges run with the taper
             return straight_centre(edges.x_mm, edges.middle_mm)
         width, board_width = float(np.median(edges.width_mm)), float(np.median(2.0 * half))
         told = sentence(

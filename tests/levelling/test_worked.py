@@ -12,7 +12,7 @@ from evenfall.levelling import Session, make_plan
 from evenfall.neck.wear import wear_read
 from evenfall.workshop import PlanRequest, ProveRequest, Source, prove
 from evenfall.workshop import plan as plan_of
-from evenfall.workshop.opening import open_worked
+from evenfall.workshop.opening import open_worked, require_same
 from evenfall.workshop.outputs import json_file
 from made_heights import changed
 from necks.invented import Bump, neck
@@ -70,6 +70,17 @@ def test_a_plan_of_another_instrument_was_not_worked_here() -> None:
     own = source("own.json", make_plan(spec, found, excursion=table(spec)))
     with pytest.raises(RequestError, match="another instrument"):
         prove(ProveRequest(own, source("found.json", found), worked=worked))
+
+
+def test_a_number_is_the_same_in_small_letters_as_an_archive_has_it() -> None:
+    truth = neck("electric", bumps=[Bump(7, 0.12)])
+    spec, found = truth.specification, replace(exact(truth), serial="UY-0417")
+    other = changed(replace(found, serial=" uy-0417"), saddle_mm=found.saddle_mm + 0.1)
+    require_same(found, other, file="second.json", field="second")
+    made = make_plan(spec, found, excursion=table(spec))
+    assert open_worked([Source("plan.json", json_file(made.as_dict()))], other) == [made]
+    with pytest.raises(RequestError, match='readings of "UY-0418", not of "UY-0417"'):
+        require_same(found, replace(other, serial="UY-0418"), file="second.json", field="second")
 
 
 def test_a_plan_named_twice_was_worked_once() -> None:

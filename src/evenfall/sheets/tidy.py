@@ -32,6 +32,9 @@ TIDY = Layout(
 )
 """A sheet of readings of many instruments."""
 
+NO_READING = "No reading has {name} {wanted:quoted}; there are {there:quoted}."
+"""What is said where a factor does not have a value that was asked for."""
+
 _LARGEST = 1e100  # beyond it squares have no number
 _NOT_FACTORS = {*TIDY.columns, "note"} - {"serial"}
 _T = TypeVar("_T")
@@ -73,7 +76,7 @@ class TidyTable:
         if not kept:
             there = sorted(set(column))
             raise RequestError(
-                "No reading has {name} {wanted:quoted}; there are {there:quoted}.",
+                NO_READING,
                 at=At(field="only"),
                 name=name,
                 wanted=wanted,

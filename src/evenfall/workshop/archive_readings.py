@@ -9,7 +9,7 @@ import numpy as np
 
 from evenfall.errors import At, Finding, RequestError
 from evenfall.production.factors import check_names
-from evenfall.sheets.tidy import TidyTable
+from evenfall.sheets.tidy import NO_READING, TidyTable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -164,8 +164,7 @@ def _nothing(connection: Connection, asked: Figures, kinds: list[str]) -> Reques
         there = []
         if name in _LISTED:
             there = factor_values(connection, asked.quantity, asked.document, name, _SHOWN)
-        text = "No reading has {name} {wanted:quoted}"
-        text += "; there are {there:quoted}." if there else "."
+        text = NO_READING if there else "No reading has {name} {wanted:quoted}."
         return RequestError(text, at=At(field="only"), name=name, wanted=wanted, there=tuple(there))
     return RequestError(
         "No reading of {quantity} was filed with all of that; choose less.",

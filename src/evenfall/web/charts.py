@@ -71,7 +71,7 @@ _GATHERED = (
 )
 _GO_ON, _STOP = "In control: go on.", "Not in control: stop, and look for the cause."
 _FEW = "Too few points to tell: go on, and watch."
-_LOOK_FEW = "Some earlier points stood out, too few to tell: go on, and watch."
+_LOOK_FEW = "Some earlier points stood out, but there are too few points to tell: go on, and watch."
 _LOOK = "In control now: go on. Some earlier points stood out."
 _MOST = (200, 1000, 5000, 10_000)
 _USUAL_MOST = 1000

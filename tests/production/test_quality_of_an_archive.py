@@ -56,6 +56,18 @@ def test_every_figure_of_a_document_is_a_row(archive: str) -> None:
     assert all(len(table.value) == 1 for table in tables.values())
 
 
+def test_readings_are_gathered_by_what_every_table_holds(archive: str) -> None:
+    """Each instrument is a subgroup, or each kind of paper; a chart may be kept with either."""
+    asked = ("chart", "--archive", archive, "--quantity", "check of block 1", "--json")
+    for factor in ("dossier", "document"):
+        done = run(*asked, "--subgroup", factor, "--kind", "xbar-s")
+        values = json.loads(done.output)
+        assert values["panels"][0]["values"] == pytest.approx([0.0018]), factor
+    with workshop.archive(archive) as dossiers:
+        table = Filed(dossiers.archive).table("check of block 1", {}, ["dossier"])
+        assert set(table.factor("dossier")) == {dossiers.named("dial 3")}
+
+
 def test_nothing_named_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("EVENFALL_ARCHIVE", raising=False)
     done = run("chart")

@@ -27,6 +27,8 @@ SITE_DIGITS = 8
 _PREFERRED = ("proof", "measurement", "plan", "check", "step")
 _LISTED = ("model", "station", "batch", "cutter")
 _NUMBERS = ("cutter_uses", "humidity", "temperature")
+_ALWAYS = ("document", "dossier")
+"""Columns of every table, whichever are asked for."""
 _SHOWN = 8
 
 
@@ -68,8 +70,8 @@ class Filed:
             wanted = {name: value for name, value in only.items() if name != "document"}
             asked = Figures(quantity, document, self.since, self.until, wanted)
             columns = FACTORS if factors is None else tuple(dict.fromkeys(factors))
-            check_names((*wanted, *columns), (*FACTORS, "document"))
-            columns = tuple(name for name in columns if name != "document")  # it is there always
+            check_names((*wanted, *columns), (*FACTORS, *_ALWAYS))
+            columns = tuple(name for name in columns if name not in _ALWAYS)
             rows = newest_figures(connection, asked, self.most + 1, columns)
             if not rows:
                 raise _nothing(connection, asked, kinds)

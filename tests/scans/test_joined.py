@@ -20,8 +20,9 @@ from evenfall.pictures.crown_views import crown_lines
 from evenfall.pictures.scan_frets import board_along
 from evenfall.readings import read_files
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
+from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.joined import drawn_together, join_scans
-from oracles.surfaces import FloatArray, Recipe, Scan, make_scan, specification, turned
+from oracles.surfaces import FloatArray, Recipe, Scan, drawn, make_scan, specification, turned
 from pictures.drawing import texts
 
 SPEC = specification("ukulele")
@@ -115,6 +116,11 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
     assert told.board_place_mm[0] < 10.0
     assert told.board_place_mm[-1] > 230.0
     assert (np.diff(told.board_place_mm) > 0.0).all()
+    # the frets of both stand off one scale
+    nominal, base = nominal_lines(LINES).base_mm, drawn(neck()).base
+    line = np.polynomial.Polynomial.fit(nominal, base, 1)
+    assert np.abs(told.fret_place_mm - (base - line(nominal))).max() < 0.002
+    assert told.scale_mm == pytest.approx(382.0 * float(line.deriv()(0.0)), abs=0.005)
     assert head.scanned is not None
     assert np.isnan([head.scanned.board_bow_mm, head.scanned.board_twist_rad]).all()
     # the radius is told of what was seen, not of the whole board
@@ -123,6 +129,32 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
         arched = np.linspace(90.0, 80.0, len(part.scanned.board_place_mm))
         said = replace(part.scanned, board_radius_mm=arched).said[1]
         assert words in str(said)
+
+
+def test_what_a_part_says_is_brought_over_to_the_scale_of_the_fullest() -> None:
+    """A second scanner, 0.1 % off, saw the edges of the board that the fuller scan lacks."""
+    head, body = measured(3, high=165.0), measured(4, low=95.0)
+    assert head.scanned is not None
+    assert body.scanned is not None
+    nan = float("nan")
+    cut = dict.fromkeys(("board_width_nut_mm", "board_width_last_mm", "board_width_u_mm"), nan)
+    fuller = replace(body, scanned=replace(body.scanned, **cut))
+    whole = join_scans([head, body], SPEC)[0].scanned
+    # places off another scale: shifted and stretched
+    nominal = nominal_lines(LINES).base_mm
+    other = replace(
+        head.scanned,
+        scale_mm=1.001 * head.scanned.scale_mm,
+        fret_place_mm=1.001 * head.scanned.fret_place_mm + 0.05 - 0.0003 * nominal,
+    )
+    told = join_scans([replace(head, scanned=other), fuller], SPEC)[0].scanned
+    assert whole is not None
+    assert told is not None
+    assert told.fret_place_mm == pytest.approx(whole.fret_place_mm, abs=0.001)
+    assert told.scale_mm == pytest.approx(whole.scale_mm, abs=0.001)
+    assert told.board_width_nut_mm == head.scanned.board_width_nut_mm
+    # what the few frets that both show leave open of the far ones
+    assert told.fret_place_u_mm[0] > told.fret_place_u_mm[8]
 
 
 def test_joined_scans_are_drawn_with_the_crowns_of_both() -> None:

@@ -29,7 +29,7 @@ from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.scans.formats import Scan, ScanOptions, read_scan
-from evenfall.scans.joined import drawn_together, join_scans
+from evenfall.scans.joined import crowns_seen, drawn_together, join_scans
 from evenfall.scans.refused import UNIT_WORDS
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
@@ -125,9 +125,7 @@ def read_scanned(
         each.append((own, survey, recognised))
         del scan  # its points are not needed any longer
     findings = [*told, *findings]
-    found_crowns, survey, recognised = max(
-        each, key=lambda one: int(np.isfinite(one[0].crown_top_mm).sum())
-    )
+    found_crowns, survey, recognised = max(each, key=lambda one: crowns_seen(one[0]))
     if more:
         progress("Joining the scans", 0.0)
         found_crowns, joined = join_scans([own for own, _, _ in each], specification)

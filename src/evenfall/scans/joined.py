@@ -20,7 +20,9 @@ from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.measurement import Heights, Origin, Scanned, Shared
 from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.surface import unusable
+from evenfall.scans.whole_neck import PLACE_U_MM, off_scale
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
@@ -129,7 +131,7 @@ def join_scans(
         crown_height_u_mm=over_u,
         crown_height_origin=over_origin,
         routes=(*dict.fromkeys(r for one in found for r in one.routes), route),
-        scanned=_beyond_heights(found),
+        scanned=_beyond_heights(found, specification),
     )
     findings = [Finding("route", "{what}", severity="note", what=route)]
     findings += _apart(spread)
@@ -357,30 +359,38 @@ def _crown_heights(found: Sequence[Measurement]) -> tuple[FloatArray, FloatArray
 
 
 OF_FRETS = (
-    ("fret_place_mm", "fret_place_u_mm"),
     ("crown_radius_mm", "crown_radius_u_mm"),
     ("crown_width_mm", "crown_width_u_mm"),
     ("fret_end_bass_mm", "fret_end_treble_mm", "fret_end_u_mm"),
 )
-"""What a scan says of each fret, values with their uncertainty."""
+"""What a scan says of each fret by itself, values with their uncertainty."""
+
+OF_BOARD = ("board_width_nut_mm", "board_width_last_mm", "board_width_u_mm")
 
 
-def _beyond_heights(found: Sequence[Measurement]) -> Scanned | None:
+def crowns_seen(one: Measurement | CrownSurvey) -> int:
+    """Return how many crowns a scan shows: of several the fullest is that which shows most."""
+    return int(np.isfinite(one.crown_top_mm).sum())
+
+
+def _beyond_heights(found: Sequence[Measurement], specification: Specification) -> Scanned | None:
     """Return what the scans say beyond heights: that of the fullest, and of others what it lacks.
 
-    Places of frets and the board's form are about a scan's own scale and ends.
+    The board's bow and twist are those of the fullest alone, as its curve is what is drawn.
     """
-    scanned = [one.scanned for one in found if one.scanned is not None]
+    fullest_first = sorted(found, key=crowns_seen, reverse=True)
+    scanned = [one.scanned for one in fullest_first if one.scanned is not None]
     if not scanned:
         return None
-    scanned.sort(key=lambda one: -int(np.isfinite(one.fret_place_mm).sum()))
     best, *others = scanned
     for other in others:
-        filled: dict[str, Any] = {}
+        filled = _places(best, other, specification)
         for names in OF_FRETS:
             lacks = np.isnan(getattr(best, names[0]))
             for name in names:
                 filled[name] = np.where(lacks, getattr(other, name), getattr(best, name))
+        if np.isnan(best.board_width_nut_mm):
+            filled |= {name: getattr(other, name) for name in OF_BOARD}
         ends = best.board_place_mm[[0, -1]] if len(best.board_place_mm) else np.array([0.0, 0.0])
         more = (other.board_place_mm < ends[0]) | (other.board_place_mm > ends[1])
         order = np.argsort(np.append(best.board_place_mm, other.board_place_mm[more]))
@@ -395,12 +405,50 @@ def _beyond_heights(found: Sequence[Measurement]) -> Scanned | None:
     )
 
 
+def _places(best: Scanned, other: Scanned, specification: Specification) -> dict[str, Any]:
+    """Return the frets' places with those that only the other scan shows, and the scale of all.
+
+    Each scan tells them off the scale that its own frets fit. Those of the other are shifted and
+    stretched by what brings the frets that both show together, and all are fitted anew.
+    """
+    if np.isnan(best.scale_mm):
+        names = ("fret_place_mm", "fret_place_u_mm", "scale_mm", "scale_u_mm")
+        return {name: getattr(other, name) for name in names}
+    mine, theirs = np.isfinite(best.fret_place_mm), np.isfinite(other.fret_place_mm)
+    both, more = mine & theirs, theirs & ~mine
+    if not more.any() or int(both.sum()) < LEAST_FRETS:
+        return {}
+    nominal = nominal_lines(string_lines(specification)).base_mm
+    design = np.column_stack([np.ones_like(nominal), nominal])
+    solver = np.linalg.pinv(design[both])
+    gap = (best.fret_place_mm - other.fret_place_mm)[both]
+    joint = solver @ gap
+    # stated uncertainty holds that of each scan's own scale, which is gone from what is left here
+    left = float(np.sum((gap - design[both] @ joint) ** 2)) / (len(gap) - len(joint))
+    bridge = design * more[:, None] @ solver * max(math.sqrt(left), math.sqrt(2.0) * PLACE_U_MM)
+    moved = other.fret_place_mm + design @ joint
+    place = np.where(more, moved, best.fret_place_mm)
+    place_u = np.where(more, other.fret_place_u_mm, best.fret_place_u_mm)
+    place_u = np.hypot(place_u, np.linalg.norm(bridge, axis=1))
+    scale = 0.5 * (specification.scale.treble_mm + specification.scale.bass_mm)
+    found = np.column_stack([nominal * best.scale_mm / scale + place, place_u])
+    miss, miss_u, scale_mm, scale_u = off_scale(nominal, found, specification)
+    known = mine | theirs
+    pull = np.linalg.pinv(design[known])[1] @ bridge[known]
+    return {
+        "fret_place_mm": miss,
+        "fret_place_u_mm": miss_u,
+        "scale_mm": scale_mm,
+        "scale_u_mm": math.hypot(scale_u, scale * float(np.linalg.norm(pull))),
+    }
+
+
 def drawn_together(surveys: Sequence[CrownSurvey], joined: Measurement) -> CrownSurvey:
     """Return what is drawn of joined scans: that which shows most crowns, with those of others.
 
     Each crown is drawn over its own median, so that it may come from a scan with another datum.
     """
-    best, *others = sorted(surveys, key=lambda one: -int(np.isfinite(one.crown_top_mm).sum()))
+    best, *others = sorted(surveys, key=crowns_seen, reverse=True)
     for other in others:
         lacks = np.array(
             [

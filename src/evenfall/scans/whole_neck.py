@@ -88,7 +88,7 @@ def whole_neck(
         radius[j] = _radius(line, specification.fretwire.crown_width_mm)
         width[j] = _width(line, over.get(j + 1), radius[j], specification)
         ends[j], edges[j] = _ends(j, gathered, located, specification)
-    miss, miss_u, scale, scale_u = _off_scale(nominal, place, specification)
+    miss, miss_u, scale, scale_u = off_scale(nominal, place, specification)
     last = float(nominal[-1])
     flatness, bow, twist = _form(board, float(nominal[0]), last, specification)
     if located.edges_open:  # the scan's own end is no edge of the board, nor of a fret
@@ -206,16 +206,19 @@ def _section_width(section: CrownSection, height: float, widest: float) -> Known
     return (width, u) if 0.0 < width < 2.0 * widest else UNKNOWN
 
 
-def _off_scale(
-    nominal: FloatArray, place_u: FloatArray, specification: Specification
+def off_scale(
+    nominal_mm: FloatArray, place_mm: FloatArray, specification: Specification
 ) -> tuple[FloatArray, FloatArray, float, float]:
-    """Return how far each fret stands off the scale that all fit, with u, and that scale with u."""
-    place, own_u = place_u.T
+    """Return how far each fret stands off the scale that all fit, with u, and that scale with u.
+
+    Given are the frets' nominal places, shape (F,), and those found, each with its u, shape (F, 2).
+    """
+    place, own_u = place_mm.T
     known = np.isfinite(place)
-    blank = np.full(len(nominal), np.nan)
+    blank = np.full(len(nominal_mm), np.nan)
     if int(known.sum()) < LEAST_FRETS:
         return blank, blank, *UNKNOWN
-    design = np.column_stack([np.ones_like(nominal), nominal])
+    design = np.column_stack([np.ones_like(nominal_mm), nominal_mm])
     kept = known.copy()
     for _ in range(4):
         solved = np.linalg.lstsq(design[kept], place[kept], rcond=None)[0]

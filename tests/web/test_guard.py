@@ -112,6 +112,10 @@ def test_too_much_is_one_sentence(client: TestClient) -> None:
     assert streamed.status_code == 413
     for refused in (stated, streamed):
         assert refused.json()["error"]["sentence"].startswith("More than 2 MB were sent")
+        assert "in parts" not in refused.text  # nobody who fills in a form can do that
+    program = client.post("/api/v1/plan", content=b"", headers={"content-length": "9000000"})
+    assert program.status_code == 413
+    assert program.json()["error"]["sentence"].endswith("a large file as an upload in parts.")
 
 
 def test_errors_have_one_shape_for_scripts_and_one_page_for_people(client: TestClient) -> None:

@@ -196,7 +196,7 @@ def test_two_gigabytes_are_refused_before_a_byte_is_sent(client: TestClient) -> 
     asked = {"files": [{"name": "scan.ply", "size": 2_000_000_000}]}
     refused = client.post("/uploads", json=asked)
     assert refused.status_code == 413
-    assert refused.json()["error"]["sentence"].startswith("More than 400 MB")
+    assert refused.json()["error"]["sentence"].startswith("These files are more than 400 MB")
     stated = client.post(
         "/uploads/x/0", content=b"", headers={"content-length": "2000000000", "accept": "text/html"}
     )
@@ -369,7 +369,7 @@ def test_a_file_that_is_too_large_is_one_sentence_at_once(page: Page, tmp_path: 
     page.get_by_role("link", name="Measure").first.click()
     page.set_input_files("#files", large)
     page.get_by_role("button", name="Look at it").click()
-    expect(page.locator("#upload [data-said]")).to_contain_text("More than 400 MB")
+    expect(page.locator("#upload [data-said]")).to_contain_text("more than 400 MB together")
 
 
 @pytest.mark.slow

@@ -84,13 +84,13 @@ class Guard:
         begun = time.perf_counter()
         status = 500
         limit = _limit(scope["path"])
-        body = _Body(receive, limit)
+        body = _Body(receive, scope["path"], limit)
 
         async def sending(message: Message) -> None:
             nonlocal status
             if body.too_long and status != 413:
                 status = 413  # instead of whatever the application makes of half a body
-                await _refuse(scope, sending, 413, too_large(limit))
+                await _refuse(scope, sending, 413, body.too_large())
             if body.too_long and message.get("from") != "guard":
                 return
             if message["type"] == "http.response.start":
@@ -145,7 +145,7 @@ class Guard:
                 return 403, RequestError("This was not sent by these pages; send it from them.")
         size = headers.get("content-length", "0")
         if not size.isdecimal() or int(size) > limit:
-            return 413, too_large(limit)
+            return 413, _too_large(scope["path"], limit)
         return None
 
 
@@ -160,32 +160,38 @@ def _twice(scope: Scope, headers: dict[str, str]) -> RequestError | None:
     return None
 
 
-def too_large(limit: int) -> TooLargeError:
-    """Return what is said where more is sent than may be."""
-    text = (
-        "More than {limit:.0f} MB were sent at once, which is not taken; send less, or a large "
-        "file as an upload in parts."
-    )
+def _too_large(path: str, limit: int) -> TooLargeError:
+    """Return what is said where more is sent than may be; of parts, to programs alone."""
+    text = "More than {limit:.0f} MB were sent at once, which is not taken; send less."
+    if path.startswith(ROOT):
+        text = (
+            "More than {limit:.0f} MB were sent at once, which is not taken; send less, or a large "
+            "file as an upload in parts."
+        )
     return TooLargeError(text, at=At(), limit=limit / 1e6)
 
 
 class _Body:
     """Receives a body, and stops where it is longer than it may be."""
 
-    def __init__(self, receive: Receive, limit: int) -> None:
-        self._receive, self._limit, self._count = receive, limit, 0
+    def __init__(self, receive: Receive, path: str, limit: int) -> None:
+        self._receive, self._path, self._limit, self._count = receive, path, limit, 0
 
     @property
     def too_long(self) -> bool:
         """Whether more came than may."""
         return self._count > self._limit
 
+    def too_large(self) -> TooLargeError:
+        """Return what is said of it then."""
+        return _too_large(self._path, self._limit)
+
     async def receive(self) -> Message:
         """Return the next part; see the ASGI specification."""
         message = await self._receive()
         self._count += len(message.get("body", b""))
         if self.too_long:
-            raise too_large(self._limit)
+            raise self.too_large()
         return message
 
 

@@ -15,7 +15,7 @@ from starlette.requests import ClientDisconnect
 
 from evenfall.errors import At, RequestError
 from evenfall.web.answering import AbsentError
-from evenfall.web.guard import UPLOAD_LIMIT_BYTES, too_large
+from evenfall.web.guard import UPLOAD_LIMIT_BYTES, TooLargeError
 from evenfall.web.part import Part
 from evenfall.web.view import shop_of
 from evenfall.workshop.archive_readings import Filed
@@ -52,7 +52,11 @@ class Coming(BaseModel):
 def begin(request: Request, coming: Coming) -> Response:
     """Make room for files; what is too large is said before a byte is sent."""
     if sum(one.size for one in coming.files) > UPLOAD_LIMIT_BYTES:
-        raise too_large(UPLOAD_LIMIT_BYTES)
+        text = (
+            "These files are more than {limit:.0f} MB together, which is not taken; choose fewer, "
+            "or a scan with fewer points."
+        )
+        raise TooLargeError(text, at=At(field="files"), limit=UPLOAD_LIMIT_BYTES / 1e6)
     if not coming.files:
         raise RequestError("Choose a file of readings or a scan first.")
     sizes = [one.size for one in coming.files]

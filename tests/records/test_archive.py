@@ -105,9 +105,9 @@ def test_a_short_number_is_found_among_many_names_that_hold_it(archive: Archive)
     looked = {"9": archive.named("9")}
     dossier = archive.file(None, [OPENED, serial("9")], looked=looked)[0].dossier
     assert archive.named("9") == (dossier,)
-    assert archive.named("9", most_looked_through=103) == (dossier,)
-    with pytest.raises(RequestError, match="Too many dossiers"):  # not that it has none
-        archive.named("9", most_looked_through=102)
+    assert archive.named("9", most_looked_through=102) == (dossier,)
+    with pytest.raises(RequestError, match="Too many names"):  # not that it has none
+        archive.named("9", most_looked_through=101)
     with pytest.raises(ChangedError, match=dossier):  # and no second one is opened
         archive.file(None, [OPENED, serial("9")], looked=looked)
 

@@ -577,7 +577,7 @@ class Archive:
         """Return the dossiers of a number or id: a label as a whole, or the beginning of an id.
 
         Of a name that a hundred share come the first hundred; of a word, those that it is the
-        whole name or number of, if there are any. `RequestError` where more dossiers have the word
+        whole name or number of, if there are any. `RequestError` where more names hold the word
         than are to be looked through for that.
         """
         low, high = span_of(name)
@@ -713,14 +713,15 @@ def _heads(connection: Connection, dossier: str) -> list[tuple[str, tuple[str, .
 def _labelled(connection: Connection, label: str, most: int | None = None) -> list[str]:
     """Return the first hundred dossiers with a label.
 
-    Where it is one word of many names, those come alone that have it as a whole number or name: a
-    serial number 9 must be found among any count of models that are called "... 9". Each label has
-    to be looked at for that: of more than `most` nothing is said.
+    Where it is one word of many names, those come alone that have it as a whole number or name: the
+    serial number 9, not the models that are called "... 9". Each name has to be looked at for that:
+    where more than `most` hold the word, `RequestError`, even of one that was seen, as another may
+    be among the rest.
     """
     key = normal(label)
     labelled = select(LABEL.c.dossier, LABEL.c.entry).where(LABEL.c.key == key)
     labelled = labelled.order_by(LABEL.c.dossier, LABEL.c.entry)
-    among = labelled.limit(most).subquery()
+    among = labelled.limit(None if most is None else most + 1).subquery()
     in_order = select(among.c.dossier).distinct().order_by(among.c.dossier).limit(_MOST_NAMED)
     found = list(connection.execute(in_order).scalars())
     if len(found) < _MOST_NAMED:
@@ -734,10 +735,10 @@ def _labelled(connection: Connection, label: str, most: int | None = None) -> li
     whole = list(connection.execute(in_order.where(~word.exists())).scalars())
     if len(whole) < _MOST_NAMED and most is not None:
         looked = select(func.count()).select_from(among)
-        if connection.execute(looked).scalar_one() == most:
+        if connection.execute(looked).scalar_one() > most:
             raise RequestError(
-                "Too many dossiers have {label:quoted} in a name to find the one that it is the "
-                "whole number of; write more of its number, or its id.",
+                "Too many names hold {label:quoted} to find the one that is nothing else; write "
+                "more of it, or the id of its dossier.",
                 label=label,
             )
     return whole or found

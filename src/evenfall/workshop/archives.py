@@ -71,7 +71,7 @@ _LISTED = 20
 _FEW = 5
 _MOST_FOUND = 2000
 _SHORTEST_ID = 8  # digits
-_MOST_LOOKED_THROUGH = 20_000  # dossiers that share a word
+_MOST_LOOKED_THROUGH = 20_000  # names that share a word
 
 
 class KeptFile(NamedTuple):

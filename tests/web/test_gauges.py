@@ -121,10 +121,12 @@ def test_a_gauge_is_opened_checked_and_judged_in_the_pages(
     assert "No check reading yet" in page.text
     twice = client.post("/gauges", data={"name": "Height gauge 9 (invented)"})
     assert twice.status_code == 422
-    for read in ("5,001", "5.002", "0.19685 in", "5.000"):
+    for number, read in enumerate(("5,001", "5.002", "0.19685 in", "5.000"), start=1):
         form = {"standard": "block 5", "stated": "5", "read": read, "unit": "mm"}
         page = client.post(f"{here}/check", data=form)
         assert page.status_code == 200
+        few = "Limits from {} readings tell little yet" if number > 1 else "No limits can be drawn"
+        assert few.format(number) in page.text
     assert "4 check readings" in page.text
     assert "<svg" in page.text
     assert "relief" in page.text

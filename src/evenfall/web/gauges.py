@@ -18,7 +18,7 @@ from evenfall.web.shop import Shop, now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
-from evenfall.workshop.gauges import FEW, Gauge, gauge, gauges
+from evenfall.workshop.gauges import Gauge, gauge, gauges
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
@@ -67,7 +67,7 @@ def one(request: Request, dossier: str, spec: str = "") -> Response:
             {
                 "standard": standard,
                 "stated": view.length(read[-1].reference_mm),
-                "few": len(read) < FEW,
+                "few": chart.few_points if chart else 0,
                 "signals_now": chart is not None and chart.signals_now,
                 "picture": control_chart_picture(
                     chart, about=f"{found.line.name}, {standard}", unit=view.unit, theme=PAGE

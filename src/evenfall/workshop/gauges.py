@@ -27,9 +27,6 @@ if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
 
 _FEWEST = 2  # check readings that have a scatter
-FEW = 8
-"""With fewer check readings of a standard the scatter itself is hardly known: its own uncertainty
-is over a quarter of it (GUM, table E.1)."""
 
 Due = Literal["valid", "soon", "over", "unknown"]
 _SOON_DAYS = 30

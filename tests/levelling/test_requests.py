@@ -42,6 +42,7 @@ KEEP = ("relief", "saddle", "nut")
         ({"budget_mm": -1.0}, "budget"),
         ({"budget_mm": np.nan}, "budget"),
         ({"budget_mm": "little"}, "budget"),
+        ({"budget_mm": 10**400}, "budget"),
         ({"keep": ("action",)}, "keep"),
         ({"keep": ("relief", "neck")}, "keep"),
     ],

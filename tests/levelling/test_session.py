@@ -11,7 +11,11 @@ import pytest
 from draws import some
 from evenfall.errors import Cancelled, RequestError
 from evenfall.levelling import Session, make_plan
+from evenfall.levelling.decision import Decision
+from evenfall.levelling.problem import Problem
+from evenfall.levelling.rules import decide
 from evenfall.measurement import Measurement
+from evenfall.neck.level_line import LevelLine
 from evenfall.plan import METHODS, Plan
 from evenfall.requirement import State
 from necks import invented
@@ -265,6 +269,20 @@ def test_stopping_ends_the_work_and_harms_nothing(after: int) -> None:
         asked.plan(compare=True, progress=stop)
     assert len(told) == after + 1
     assert asked.plan(compare=True).content_hash == planned(compare=True).content_hash
+
+
+def test_each_method_is_told_of_before_it_is_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """So that the work can be stopped between any two."""
+    seen: list[str] = []
+
+    def watched(problem: Problem, line: LevelLine, method: str, **asked: bool) -> Decision:
+        seen.append(method)
+        return decide(problem, line, method, **asked)
+
+    monkeypatch.setattr("evenfall.levelling.session.decide", watched)
+    session().plan(progress=lambda doing, _share: seen.append(doing))
+    for name in ("adjust", "spot", "profile"):
+        assert seen[seen.index(name) - 1] == "Planning"
 
 
 @pytest.mark.slow

@@ -444,13 +444,17 @@ class Session:
 
         New wire is looked at only where the frets as they are do not do.
         """
-        progress("Planning", 0.0)
-        if holds(self._decided("adjust")):
+
+        def decided(name: str) -> Decision:
+            progress("Planning", 0.0)
+            return self._decided(name)
+
+        if holds(decided("adjust")):
             return {"adjust"}
-        old = {"adjust", "spot", "profile"}
-        if self._decided("spot").no_room and not any(holds(self._decided(name)) for name in old):
-            return old | {"partial-refret"}
-        return old
+        old = ("adjust", "spot", "profile")
+        if decided("spot").no_room and not any(holds(decided(name)) for name in old):
+            return {*old, "partial-refret"}
+        return set(old)
 
     def _readings(self, method: str) -> Readings:
         """Return gates, hand checks and, where a plan asks for one, what a second reading says."""
@@ -709,7 +713,7 @@ def _keepable(keep: Collection[str]) -> Collection[str]:
 def _budget(budget_mm: float | None) -> float | None:
     try:
         given = 0.0 if budget_mm is None else float(budget_mm)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         given = np.nan
     if not (np.isfinite(given) and given >= 0.0):
         raise RequestError("{door_budget} must be zero or more.", at=At(field="budget"))

@@ -105,4 +105,7 @@ def test_a_second_reading_too_coarse_to_tell_confirms_nothing() -> None:
     plan = planned(reading(1), reading(2, u_mm=0.04))
     assert plan.confirmation is not None
     assert plan.status == "ask"
-    assert "0.040 mm (median), too coarse" in str(plan.confirmation.said)
+    assert str(plan.confirmation.said) == (
+        "The second reading has a standard uncertainty of 0.040 mm (median); with more than "
+        "0.030 mm a reading confirms nothing. Read with a finer gauge, or several times."
+    )

@@ -161,8 +161,9 @@ def no_second_reading(
         return sentence(text, same=copied[0], n=copied[1])
     if next(coarse(after), None) is not None:
         text = (
-            "The second reading has a standard uncertainty of {u:uncertainty} (median), too coarse "
-            "to confirm anything over {most:length}. Read with a finer gauge, or several times."
+            "The second reading has a standard uncertainty of {u:uncertainty} (median); with more "
+            "than {most:length} a reading confirms nothing. Read with a finer gauge, or several "
+            "times."
         )
         return sentence(text, u=after.usual_u_mm, most=COARSE_U_MM)
     return None

@@ -335,6 +335,19 @@ def test_a_course_whose_other_strings_hide_the_slip_is_found() -> None:
     assert [g.at.strings for g in gates if g.code == "out-of-line"] == [(3, 4)]
 
 
+def test_strings_of_a_course_that_are_asked_for_other_actions_differ_beside_those() -> None:
+    """Both read as high as asked for before: now one is 0.35 mm under what is asked of it."""
+    made = specification("twelve-string")
+    limits = list(made.target.action)
+    limits[2] = replace(limits[2], value_mm=limits[2].value_mm + 0.35)
+    made = replace(made, target=replace(made.target, action=tuple(limits)))
+    [gate] = [g for g in looked_at(made, of_neck("twelve-string")).found if g.at.strings == (3, 4)]
+    assert gate.sentence.startswith(
+        "Measured from what is asked of each, the actions of strings 3 and 4, which are one "
+        "course, differ by 0.350 mm at fret 12."
+    )
+
+
 def test_both_strings_of_a_course_that_differ_are_read_by_hand() -> None:
     """By the heights alone either of the two may have been misread."""
     made, found = specification("twelve-string"), shifted(2, -1, 0.5, "twelve-string")
@@ -356,6 +369,15 @@ def test_a_first_fret_gap_out_of_reason(share: float, fires: bool) -> None:
     asked_mm = np.array([limit.value_mm for limit in ELECTRIC.target.first_fret_gap])
     gates = looked_at(ELECTRIC, of_neck(first_fret_gap_mm=share * asked_mm)).found
     assert any(g.code == "out-of-reason" and g.at.frets == (1,) for g in gates) == fires
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "under it again."), (6, "under each of them")])
+def test_as_many_slots_are_read_again_as_gaps_are_out_of_reason(count: int, words: str) -> None:
+    gap_mm = np.array([limit.value_mm for limit in ELECTRIC.target.first_fret_gap])
+    gap_mm[:count] *= 6.0
+    gates = looked_at(ELECTRIC, of_neck(first_fret_gap_mm=gap_mm)).found
+    [gate] = [g for g in gates if g.code == "out-of-reason"]
+    assert f"Read the nut slot {words}" in gate.sentence
 
 
 @pytest.mark.parametrize(("relief_mm", "fires"), [(1.1, True), (0.7, False), (-0.2, True)])

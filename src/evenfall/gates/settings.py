@@ -32,8 +32,8 @@ DOUBTFUL_SHARE = 0.3
 """The action of a string that is off by so much of that is worth a reading by hand."""
 LINE_COURSES, MANY_COURSES = 4, 5
 COURSE_ACTION_MM, COURSE_GAP_MM = 0.30, 0.20
-"""Strings of one course differ by this in action, and in first-fret gap: they share a saddle and a
-target, so less than between courses, and whatever is asked for."""
+"""Strings of one course differ by this in action, and in first-fret gap, each measured from what is
+asked of it: they share a saddle, so less than between courses, and whatever is asked for."""
 
 ACTION_LEAST, ACTION_MOST, ACTION_MORE_MM = 0.35, 2.5, 0.3
 """Reasonable actions, as shares of what is asked for, and so much more."""
@@ -132,13 +132,13 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
             continue
         course, differ = _course_apart(seen, gap)
         if differ > gap.course_mm:
-            of_course = gap.gap_mm[np.array(course) - 1]
             what = {
-                _ACTION: "The actions of {on:strings}, which are one course, are {low:figure} "
-                "to {high:length} at fret {fret}. Read the saddle under each of them, and each "
-                "action by hand.",
-                _FIRST: "The first-fret gaps of {on:strings}, which are one course, are "
-                "{low:figure} to {high:length}. Read {nut} under each of them again.",
+                _ACTION: "Measured from what is asked of each, the actions of {on:strings}, which "
+                "are one course, differ by {differ:length} at fret {fret}. Read the saddle under "
+                "each of them, and each action by hand.",
+                _FIRST: "Measured from what is asked of each, the first-fret gaps of {on:strings}, "
+                "which are one course, differ by {differ:length}. Read {nut} under each of them "
+                "again.",
             }[gap.text]
             yield Finding(
                 "out-of-line",
@@ -146,8 +146,7 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 At(frets=(gap.fret,), strings=course),
                 on=course,
                 fret=gap.fret,
-                low=float(of_course.min()),
-                high=float(of_course.max()),
+                differ=differ,
                 nut=_nut(seen),
             )
 
@@ -213,7 +212,8 @@ def out_of_reason(seen: Seen) -> Iterator[Finding]:
         "{on:strings}, where {least:figure} to {most:length} is asked for. Read it by hand; check "
         "sign, unit and datum of nut and saddle.",
         _FIRST: "The first-fret gap comes out as {low:figure} to {high:length} on {on:strings}, "
-        "where {least:figure} to {most:length} is asked for. Read {nut} under them again.",
+        "where {least:figure} to {most:length} is asked for. Read {nut} under "
+        "{on:plural it|each of them} again.",
     }
     for gap in _gaps(seen):
         low, high, more = gap.reason

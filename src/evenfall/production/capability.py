@@ -22,7 +22,7 @@ from evenfall.production.constants import c4, d2, d3, range_chance
 from evenfall.production.enough import content_factor
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
 from evenfall.production.run_rules import streak
-from evenfall.production.series import Series, amount, deviation_of, mean_of
+from evenfall.production.series import Series, amount, check_limits, deviation_of, mean_of
 from evenfall.wording import Sentence, sentence
 
 CONTENT = 0.99
@@ -47,15 +47,7 @@ class Tolerance:
     bound_level: float = math.nan  # value that cannot be gone under, such as zero for a runout
 
     def __post_init__(self) -> None:
-        if math.isnan(self.lower_level) and math.isnan(self.upper_level):
-            raise RequestError("Give a lower limit, an upper limit or both.", at=At(field="limits"))
-        if self.lower_level >= self.upper_level:
-            raise RequestError(
-                "The lower limit {lower:g} is not under the upper limit {upper:g}.",
-                at=At(field="limits"),
-                lower=self.lower_level,
-                upper=self.upper_level,
-            )
+        check_limits(self.lower_level, self.upper_level)
 
 
 @dataclass(frozen=True, slots=True)

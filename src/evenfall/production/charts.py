@@ -17,7 +17,7 @@ from evenfall.errors import At, Finding, RequestError
 from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, Part
 from evenfall.production.constants import d2, d3
 from evenfall.production.run_rules import OUTSIDE, RULES, USUAL, normal_zones, run_length
-from evenfall.production.series import Series, amount
+from evenfall.production.series import Series, amount, check_known_sigma
 from evenfall.wording import Sentence, numbers, sentence
 
 FEW_POINTS = 20
@@ -256,13 +256,7 @@ def control_chart(
     memory = memory or Memory()
     _check_memory(memory)
     known = known or Known()
-    if known.sigma_level <= 0.0:
-        raise RequestError(
-            "A known standard deviation is more than zero, not {sigma:g}; leave it out to have it "
-            "estimated.",
-            at=At(field="sigma"),
-            sigma=known.sigma_level,
-        )
+    check_known_sigma(known.sigma_level)
     for (first, last), phase in zip(_bounds(stretches, series.point_count), stretches, strict=True):
         used = ~out[first:last]
         if phase.frozen_at:

@@ -16,9 +16,9 @@ import numpy as np
 from scipy import special
 
 from evenfall.arrays import FloatArray, IntArray
-from evenfall.errors import At, Finding, RequestError
+from evenfall.errors import Finding, RequestError
 from evenfall.production.constants import d2, d2_of_few
-from evenfall.production.series import amount
+from evenfall.production.series import amount, check_method
 from evenfall.wording import sentence
 
 METHODS = ("crossed", "nested", "range")
@@ -213,9 +213,7 @@ def gauge_study(readings: Readings, method: str = "crossed") -> GaugeStudy:
     >>> round(gauge_study(readings).gauge_level, 4)
     0.0707
     """
-    if method not in METHODS:
-        text = "The method {method:quoted} is not known; use one of {methods:list}."
-        raise RequestError(text, at=At(field="method"), method=method, methods=METHODS)
+    check_method(method, METHODS)
     table = readings.nested() if method == "nested" else readings.table()
     if not float(np.ptp(table)) > 0.0:
         raise RequestError("All readings are the same; read finer, or other parts.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 
@@ -96,6 +97,48 @@ def check_numbers(values: FloatArray, quantity: str = "") -> None:
             "Reading {which}{of} is not a number; leave it out or read it again.",
             which=int(bad[0]) + 1,
             of=sentence(" of {quantity}", quantity=quantity) if quantity else "",
+        )
+
+
+def check_limits(lower_level: float, upper_level: float, unit: str | None = None) -> None:
+    """Refuse limits of which there is none, or that leave nothing between them; NaN for none.
+
+    They are said in a unit where it is known.
+    """
+    if not (math.isfinite(lower_level) or math.isfinite(upper_level)):
+        raise RequestError("Give a lower limit, an upper limit or both.", at=At(field="limits"))
+    if lower_level >= upper_level:
+        lower, upper = (
+            sentence("{value:g}", value=value) if unit is None else amount(value, unit)
+            for value in (lower_level, upper_level)
+        )
+        raise RequestError(
+            "The lower limit {lower} is not under the upper limit {upper}.",
+            at=At(field="limits"),
+            lower=lower,
+            upper=upper,
+        )
+
+
+def check_known_sigma(sigma_level: float) -> None:
+    """Refuse a known standard deviation that is none; NaN where it is not known."""
+    if sigma_level <= 0.0:
+        raise RequestError(
+            "A known standard deviation is more than zero, not {sigma:g}; one that is not known is "
+            "left out, and estimated from the readings.",
+            at=At(field="sigma"),
+            sigma=sigma_level,
+        )
+
+
+def check_method(method: str, methods: Sequence[str]) -> None:
+    """Refuse a method that is none of those there are."""
+    if method not in methods:
+        raise RequestError(
+            "The method {method:quoted} is not known; use one of {methods:list}.",
+            at=At(field="method"),
+            method=method,
+            methods=tuple(methods),
         )
 
 

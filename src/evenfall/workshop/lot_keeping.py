@@ -16,7 +16,7 @@ from evenfall.codec import plain
 from evenfall.errors import At, RequestError
 from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
-from evenfall.production.series import amount
+from evenfall.production.series import check_known_sigma, check_limits, check_method
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
 from evenfall.records.entries import MOST_SKIPPED, LotMethod, LotsAgreed
@@ -108,32 +108,10 @@ def agreement(
             "The sigma method needs the standard deviation, and no other method does.",
             at=At(field="sigma"),
         )
-    if quantity and not limited:
-        raise RequestError(
-            "A lot that is measured needs a lower limit, an upper limit or both.",
-            at=At(field="limits"),
-        )
-    if lower_mm >= upper_mm:
-        unit = "%" if quantity == QUANTITIES["margin_percent"] else "mm"
-        raise RequestError(
-            "The lower limit {lower} is not under the upper limit {upper}.",
-            at=At(field="limits"),
-            lower=amount(lower_mm, unit),
-            upper=amount(upper_mm, unit),
-        )
-    if sigma_mm <= 0.0:
-        raise RequestError(
-            "A known standard deviation is more than zero; leave it out, and method s estimates it "
-            "from the sample.",
-            at=At(field="sigma"),
-        )
-    if method not in get_args(LotMethod):
-        raise RequestError(
-            "The method {given:quoted} is not known; use one of {there:list}.",
-            at=At(field="method"),
-            given=method,
-            there=get_args(LotMethod),
-        )
+    if quantity:
+        check_limits(lower_mm, upper_mm, "%" if quantity == QUANTITIES["margin_percent"] else "mm")
+    check_known_sigma(sigma_mm)
+    check_method(method, get_args(LotMethod))
     if not 1 <= one_in <= MOST_SKIPPED:
         raise RequestError(
             "Of qualified lots one in 1 to {most} is inspected, not one in {given}.",

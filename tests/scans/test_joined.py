@@ -169,11 +169,20 @@ def test_joined_scans_are_drawn_with_the_crowns_of_both() -> None:
     first = next(t.content for t in texts(board_map(SPEC, both)) if t.content.isdigit())
     assert int(first) > 3, "its board begins after some frets of the other"
     # of a part of an arched board the radius alone is drawn
-    arched = replace(body.board, radius_mm=np.full_like(body.board.radius_mm, 300.0))
-    along = board_along(SPEC, replace(body, board=arched))
-    assert "Radius across" in along
-    assert "neither bow nor twist" in along
-    assert "over the line on its ends" not in along
+    for survey, start in ((body, 90.0), (both, 0.0)):
+        told = survey.scanned
+        arched = np.full_like(told.board_radius_mm, 300.0)
+        along = board_along(SPEC, replace(survey, scanned=replace(told, board_radius_mm=arched)))
+        assert "Radius across" in along
+        assert "too little of it in one scan to tell bow or twist" in along
+        assert "over the line on its ends" not in along
+        # in words, table and picture it is what all scans saw
+        assert len(along.rows) == len(told.board_place_mm)
+        assert start <= along.rows[0][0] < start + 15.0
+    # and of a flat one that it is
+    flat = board_along(SPEC, both)
+    assert "The board is flat across" in flat
+    assert "Too little" not in flat
 
 
 @pytest.mark.slow

@@ -105,13 +105,12 @@ def board_along(
     nominal = nominal_lines(string_lines(specification)).base_mm
     first, last = float(nominal[0]), float(nominal[-1])
     on = (board.station_mm > 0.0) & (board.station_mm < last + 3.0)
-    whole = bool(np.isfinite(scanned.board_bow_mm))
-    if int(on.sum()) < 3 or not (whole or np.isfinite(board.radius_mm[on]).any()):
+    # of joined scans the form is that of the fullest alone, and the radius that of all
+    whole = bool(np.isfinite(scanned.board_bow_mm)) and int(on.sum()) > 2
+    place = scanned.board_place_mm
+    if len(place) < 3:
         return Chart(title, "Too little of the board was seen.").drawn(theme)
-    x, scale = board.station_mm[on], in_unit(1.0, unit)
-    ends = np.interp([first, last], x, board.crest_mm[on])
-    crest = board.crest_mm[on] - np.interp(x, [first, last], ends)
-    crest -= (x < first) * (x - first) * (ends[1] - ends[0]) / (last - first)
+    x, scale = board.station_mm[on] if whole else place, in_unit(1.0, unit)
     chart = Chart(
         title,
         said(
@@ -119,31 +118,34 @@ def board_along(
             "ends (± {u:uncertainty}), it turns by {twist:.2f}°, and stands off its own arch and "
             "bow by at most {off:uncertainty}."
             if whole
-            else "The board was seen from {start:size} to {end:size} from the nut, which tells "
-            "neither bow nor twist of the whole.",
+            else "The board was seen from {start:size} to {end:size} from the nut, but too little "
+            "of it in one scan to tell bow or twist.",
             unit,
             bow=abs(scanned.board_bow_mm),
             side="under" if scanned.board_bow_mm >= 0.0 else "over",
             u=2.0 * scanned.board_bow_u_mm,
             twist=float(np.degrees(scanned.board_twist_rad)),
             off=scanned.board_flatness_mm,
-            start=float(x[0]),
-            end=float(x[-1]),
+            start=float(place[0]),
+            end=float(place[-1]),
         ),
     )
     across = scale * min(0.0, float(x[0])), scale * (last + 4.0)
+    height = np.full_like(place, np.nan)
     if whole:
+        ends = np.interp([first, last], x, board.crest_mm[on])
+        crest = board.crest_mm[on] - np.interp(x, [first, last], ends)
+        crest -= (x < first) * (x - first) * (ends[1] - ends[0]) / (last - first)
+        height = np.interp(place, x, crest, left=np.nan, right=np.nan)
         low, high = span(scale * crest, room=0.15, least=scale * 0.1)
         panel = chart.panel(
             across, (low, high), caption=f"Middle of the board over the line on its ends, {unit}",
             high_px=110.0, ticks=0,
         )  # fmt: skip
         panel.line(scale * x, scale * crest, "as scanned")
-    else:
-        crest = np.full_like(x, np.nan)
-    radius, u = board.radius_mm[on], board.radius_u_mm[on]
+    radius, u = scanned.board_radius_mm, scanned.board_radius_u_mm
     seen = np.isfinite(radius)
-    wanted = board_radius_mm(specification, x / last)
+    wanted = board_radius_mm(specification, place / last)
     if seen.any():
         drawn = [scale * radius[seen]]
         drawn += [scale * wanted] if np.isfinite(wanted).all() else []
@@ -156,10 +158,12 @@ def board_along(
                 np.clip(scale * (radius + s * 2.0 * u)[seen], panel.y.low, panel.y.high)
                 for s in (-1.0, 1.0)
             )
-            panel.band(lower, upper, "± 2 standard uncertainties", along=scale * x[seen], fill=BAND)
-        panel.line(scale * x, np.where(seen, scale * radius, np.nan), "as scanned")
+            panel.band(
+                lower, upper, "± 2 standard uncertainties", along=scale * place[seen], fill=BAND
+            )
+        panel.line(scale * place, np.where(seen, scale * radius, np.nan), "as scanned")
         if np.isfinite(wanted).all():
-            panel.line(scale * x, scale * wanted, "as specified", ink=QUIET, dash="4 3")
+            panel.line(scale * place, scale * wanted, "as specified", ink=QUIET, dash="4 3")
     chart.legend()
     chart.note(
         "The nut lies to the left."
@@ -168,7 +172,7 @@ def board_along(
     )
     chart.table(
         *(f"from the nut, {unit}", f"height, {unit}", f"radius, {unit}"),
-        rows=zip(scale * x, scale * crest, scale * radius, strict=True),
+        rows=zip(scale * place, scale * height, scale * radius, strict=True),
     )
     return chart.drawn(theme)
 

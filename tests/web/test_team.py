@@ -41,6 +41,7 @@ SMALL = f"""[...document.querySelectorAll('{TOUCHED}')]
     .filter((one) => one.checkVisibility() && !one.closest('.check'))
     .filter((one) => one.getBoundingClientRect().height < 43.5)
     .map((one) => one.outerHTML.slice(0, 90))"""
+AXE_COLOURS = "axe.run({runOnly: ['color-contrast']}).then(r => r.violations)"
 FIRMS = ("Quandlemere", "Tessquin and Gorb")
 
 
@@ -192,7 +193,7 @@ PAGES = ("/people", "/tokens", "/audit", "/shared", "/judged", "/settings")
 def test_the_pages_of_a_team_keep_nobody_out(
     browser: Browser, tmp_path: Path, with_examples: Callable[[Path], Path]
 ) -> None:
-    """On a phone; what a wide screen and light colours do is seen in test_pages.py."""
+    """On a phone in dark colours; then the same on a wide screen in light ones."""
     if not AXE.is_file():
         pytest.skip("axe-core is not installed; npm ci installs it")
     with workshop.archive(str(with_examples(tmp_path / "a"))) as dossiers:
@@ -211,6 +212,7 @@ def test_the_pages_of_a_team_keep_nobody_out(
             base_url=place,
             viewport={"width": 390, "height": 900},
             color_scheme="dark",
+            reduced_motion="reduce",  # no colour on its way to another
             bypass_csp=True,  # for the checker, which is no part of the pages
         )
         page = context.new_page()
@@ -227,6 +229,14 @@ def test_the_pages_of_a_team_keep_nobody_out(
                 if fault["impact"] != "minor":
                     nodes = [node["html"][:150] for node in fault["nodes"][:3]]
                     found.append(f"{at}: {fault['id']} ({fault['impact']}): {nodes}")
+            page.emulate_media(color_scheme="light")
+            page.set_viewport_size({"width": 1280, "height": 900})
+            if page.evaluate("document.documentElement.scrollWidth") > 1280:
+                found.append(f"{at}: wider than a wide screen")
+            for fault in page.evaluate(AXE_COLOURS):
+                found.append(f"{at}, light: {[node['html'][:150] for node in fault['nodes'][:3]]}")
+            page.emulate_media(color_scheme="dark")
+            page.set_viewport_size({"width": 390, "height": 900})
 
         def log_in(name: str, password: str) -> None:
             page.goto("/log-in")

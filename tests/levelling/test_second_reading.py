@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from draws import some
+from evenfall.gates import no_second_reading
 from evenfall.levelling import make_plan
 from evenfall.measurement import Measurement, Origin
 from evenfall.plan import Plan
@@ -83,20 +84,39 @@ def test_a_reading_without_the_frets_in_question_confirms_nothing() -> None:
 
 
 def test_a_copy_confirms_nothing() -> None:
-    """One crown read again and the rest copied; or all shown in hundredths, which may tie."""
+    """One crown read again and the rest copied: read, worked out, or shown in hundredths."""
     first = reading(1)
+    rest = np.full(first.heights.origin.shape, Origin.DERIVED)
+    # as worked out from the board's centre line: no figures of a gauge
+    derived = changed(
+        first, crown_top_mm=first.crown_top_mm + np.sqrt(np.arange(132)).reshape(6, 22) * 1e-4
+    )
+    derived = replace(derived, heights=replace(derived.heights, origin=rest.astype(np.int8)))
+    hundredths = changed(first, crown_top_mm=np.round(first.crown_top_mm, 2))
+    for one in (first, derived, hundredths):
+        top = one.crown_top_mm.copy()
+        top[2, 5] += 0.01
+        said = no_second_reading(DEEP.specification, one, changed(one, crown_top_mm=top))
+        assert "the very figure of the first on 131 of 132 crown tops" in str(said)
     top = first.crown_top_mm.copy()
     top[2, 5] += 0.003
     plan = planned(first, changed(first, crown_top_mm=top))
     assert plan.confirmation is not None
     assert plan.status == "ask"
-    assert "the very figure of the first on 131 of 132 crown tops" in str(plan.confirmation.said)
+    assert "131 of 132" in str(plan.confirmation.said)
 
-    rounded, again = (
-        changed(one, crown_top_mm=np.round(one.crown_top_mm, 2))
-        for one in (first, reading(2, 0.001))
+
+@pytest.mark.parametrize("u_mm", [0.001, 0.004])
+def test_hundredths_that_tie_are_no_copy(u_mm: float) -> None:
+    """Figures tie although both were read, and more of them where less scatters than is stated."""
+    first, again = (
+        changed(reading(1), crown_top_mm=np.round(reading(seed, u_mm).crown_top_mm, 2))
+        for seed in (1, 2)
     )
-    honest = planned(rounded, again)
+    same = (first.crown_top_mm == again.crown_top_mm).sum()
+    assert 60 < same < 131
+    assert no_second_reading(DEEP.specification, first, again) is None
+    honest = planned(first, again)
     assert honest.confirmation is not None
     assert honest.confirmation.agrees
 

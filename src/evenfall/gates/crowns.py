@@ -10,6 +10,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import special
 
 from evenfall.errors import At, Finding
 from evenfall.gates.seen import MOSTLY
@@ -46,7 +47,8 @@ MOST_PARTS = 5
 MOST_TIES = 0.9
 """The chance of a tie is never taken higher than this."""
 AGAIN_TIES = 0.35
-"""A gauge whose figures tie more easily may well show the same ones when a neck is read again."""
+"""Where figures tie more easily, a gauge may scatter less than it states, and they tie yet more
+easily: when a neck is read again, MOST_TIES is taken then."""
 
 SCATTER_MM, SCATTER_U = 0.12, 6.0
 LONE_UP_MM, LONE_UP_U = 0.12, 6.0
@@ -125,15 +127,21 @@ def copied_figures(seen: Seen) -> Iterator[Finding]:
 def copied_from(first: Seen, second: Seen) -> tuple[int, int] | None:
     """Return on how many crowns, of how many, a second reading has the first one's very figures.
 
-    None where that may be chance.
+    None where that may be chance. A gauge whose figures tie easily may scatter less than it states,
+    and one board reading may stand in several crowns that were worked out: of these, only a copy of
+    nearly all is told from a reading.
     """
-    both, figure = first.read & second.read, np.round(second.top_mm, 9)
+    both, figure = first.known & second.known, np.round(second.top_mm, 9)
     figures = np.unique(figure[both])
     n, same = int(both.sum()), int((figure == np.round(first.top_mm, 9))[both].sum())
     if n < COPIED_FRETS or len(figures) <= FEW_FIGURES or same < COPIED_SHARE * n:
         return None
-    step_mm = _gauge_step_mm(figures) or 0.0  # worked out, a figure does not come out twice
-    return None if _tie(step_mm, second) > AGAIN_TIES else (same, n)
+    step_mm = _gauge_step_mm(figures)
+    # a mean of readings does not come out twice; of a sum the gauge is not known
+    unknown = 0.0 if (first.read & second.read)[both].all() else MOST_TIES
+    tie = unknown if step_mm is None else _tie(step_mm, second)
+    tie = MOST_TIES if tie > AGAIN_TIES else tie
+    return (same, n) if special.bdtrc(same - 1, n, tie) < COPIED_CHANCE else None
 
 
 def _tie(step_mm: float, seen: Seen) -> float:

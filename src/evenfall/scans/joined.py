@@ -409,7 +409,7 @@ def _places(best: Scanned, other: Scanned, specification: Specification) -> dict
     """Return the frets' places with those that only the other scan shows, and the scale of all.
 
     Each scan tells them off the scale that its own frets fit. Those of the other are shifted and
-    stretched by what brings the frets that both show together, and all are fitted anew.
+    stretched by what brings the frets that both show together, and one line is fitted to all.
     """
     if np.isnan(best.scale_mm):
         names = ("fret_place_mm", "fret_place_u_mm", "scale_mm", "scale_u_mm")

@@ -211,6 +211,15 @@ def test_a_string_over_a_crown_leaves_its_section_the_room() -> None:
     assert dots(under, "points") < 0.8 * dots(bare, "points")
 
 
+def test_the_scatter_drawn_under_a_section_is_that_of_its_own_scan() -> None:
+    """Of joined scans that of the fullest was drawn under the crowns of all."""
+    spec, survey = scanned(faulty=True)
+    string, fret = widest_flat(survey, reference_fret=12)
+    other = replace(survey, noise_mm=9.0 * survey.noise_mm)
+    first, second = (crown_section(spec, s, string=string, fret=fret) for s in (survey, other))
+    assert first == second
+
+
 def dots(svg: str, what: str) -> int:
     """Return how many circles the group of that name holds."""
     for group in parsed(svg).iter(f"{SVG}g"):

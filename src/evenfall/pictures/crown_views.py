@@ -280,7 +280,7 @@ def crown_section(
     )
     draw_section(panel, section, unit)
     _draw_residuals(
-        chart, ends, section.across_mm[inside], left[inside], noise_mm=survey.noise_mm, unit=unit
+        chart, ends, section.across_mm[inside], left[inside], noise_mm=section.noise_mm, unit=unit
     )
     across, height = in_unit(1.0, unit) * section.across_mm, in_unit(1.0, unit) * section.height_mm
     used = np.where(inside, "yes", "no").tolist()

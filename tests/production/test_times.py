@@ -57,6 +57,13 @@ def test_midnight_may_lie_within_an_hour_of_another_clock(zone: Callable[[str], 
     assert gathered("day", "2026-03-02T18:10Z", "2026-03-02T18:50Z") == ("2026-03-02", "2026-03-03")
 
 
+def test_a_clock_may_have_gone_back_a_minute_after_midnight(zone: Callable[[str], None]) -> None:
+    """Newfoundland's did until 2011 (IANA time zones): from 00:01 to 23:01 of the day before."""
+    zone("NST3:30NDT2:30,M3.2.0/0:01,M11.1.0/0:01")
+    days = gathered("day", "2010-11-07T02:30:30Z", "2010-11-07T02:31:30Z")
+    assert days == ("2010-11-07", "2010-11-06")
+
+
 def test_the_same_hour_of_two_clocks_is_not_the_same_time(zone: Callable[[str], None]) -> None:
     zone("UTC0")  # 10:30 and 21:30
     times = ("2026-03-02T12:30+02:00", "2026-03-02T12:30-09:00")

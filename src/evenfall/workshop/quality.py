@@ -509,7 +509,8 @@ def factor_of(table: TidyTable, name: str, hours: Sequence[int]) -> tuple[str, .
 def _whens(times: Sequence[str], name: str, hours: Sequence[int]) -> tuple[str, ...]:
     """Return `_when` of each; of times as an archive keeps them once for a quarter of an hour.
 
-    No clock of today is off from UTC by a part of that, so no day or shift begins within one.
+    No clock of today is off from UTC by a part of that, nor changes within one, so no day or shift
+    begins within one.
     """
     known: dict[str, str] = {}
     made = []
@@ -524,8 +525,8 @@ def _whens(times: Sequence[str], name: str, hours: Sequence[int]) -> tuple[str, 
 
 
 _QUARTERS = {f"{minute:02}": str(minute // 15) for minute in range(60)}
-_TODAYS_CLOCKS = "1980"
-"""From then on: before, a few clocks were off by odd minutes."""
+_TODAYS_CLOCKS = "2023"
+"""From then on: before, a few clocks changed at a minute past the hour (IANA time zones)."""
 
 
 def _when(text: str, name: str, hours: Sequence[int]) -> str:

@@ -12,6 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+STANDARD_ERRORS = 3.0
+"""By so many a small run's limits are widened: one figure in 740 misses them by chance."""
+
 Told = Callable[[str, float], None]
 """Progress: what is being done, and the share of it that is done."""
 

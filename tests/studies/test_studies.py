@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from studies.catalogue import STUDIES
-from studies.study import Figure, Row, broken, chances, mean, share, table
+from studies.level_necks import row
+from studies.study import STANDARD_ERRORS, Figure, Row, broken, chances, mean, share, table
 
 PAGES = Path(__file__).resolve().parents[2] / "docs" / "studies"
-STANDARD_ERRORS = 3.0
-"""One figure in 740 misses its widened limit by chance."""
 
 
 def silent(step: str, done: float) -> None:
@@ -49,6 +48,12 @@ def test_a_limit_is_kept_up_to_its_standard_error() -> None:
     rows = [Row("a", {"x": Figure(2.0, 0.1, "2.0", at_most=1.0)})]
     assert broken(rows) == ["a, x: 2.0, at most 1"]
     assert broken(rows, 20.0) == []
+
+
+@pytest.mark.parametrize(("cut", "of"), [(2, 8), (7, 192)])
+def test_a_row_of_level_necks_fails_by_how_many_are_cut(cut: int, of: int) -> None:
+    assert broken([row("a", cut - 1, of)], STANDARD_ERRORS) == []
+    assert len(broken([row("a", cut, of)], STANDARD_ERRORS)) == 1
 
 
 def test_a_table_shows_limits_and_what_misses_them() -> None:

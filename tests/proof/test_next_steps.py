@@ -45,6 +45,16 @@ def step_with(proof, words):
     return step
 
 
+def proof_said(proof):
+    """Return all that a proof says: findings, steps, and routes and budgets of what it judged."""
+    items = [
+        said for item in proof.items for said in (item.route, *(line.name for line in item.lines))
+    ]
+    return " ".join(
+        map(str, (*proof.next_steps, *(one.sentence for one in proof.findings), *items))
+    )
+
+
 def verdicts(proof, quantity):
     return [item.verdict for item in proof.items if item.quantity == quantity]
 
@@ -93,7 +103,20 @@ def test_a_zero_fret_is_no_slot(off, words) -> None:
     proof = proof_of(spec=replace(SPEC, board=board), **moved)
     steps = " ".join(map(str, proof.next_steps))
     assert words in steps
-    assert "slot" not in steps
+    assert "slot" not in proof_said(proof)
+
+
+@pytest.mark.parametrize("case", ["unread", "undecided"])
+def test_a_zero_fret_is_read_at_its_top(case) -> None:
+    found = heights()
+    found["nut_mm"][1] = np.nan if case == "unread" else found["nut_mm"][1] - 0.2
+    board = replace(SPEC.board, zero_fret=True)
+    proof = proof_of(spec=replace(SPEC, board=board), u_mm=0.08, **found)
+    assert case == "undecided" or "read the top of the zero fret at string 2" in " ".join(
+        map(str, proof.next_steps)
+    )
+    assert "top of the zero fret, string" in proof_said(proof)
+    assert "slot" not in proof_said(proof)
 
 
 @pytest.mark.parametrize(

@@ -84,9 +84,10 @@ def string_through_crown(seen: Seen) -> Iterator[Finding]:
         yield Finding(
             "string-through-crown",
             "By the readings the open string {string} runs {size:length} deep through the crown "
-            "of fret {fret}, which cannot be. Read nut slot, crown and saddle of that string "
-            "again.",
+            "of fret {fret}, which cannot be. Read the {nut}, the crown and the saddle under that "
+            "string again.",
             At(frets=(j + 1,), strings=(k + 1,)),
+            nut=seen.specification.board.string_rest,
             string=k + 1,
             fret=j + 1,
             size=float(-seen.gap_mm[k, j]),

@@ -12,7 +12,6 @@ import numpy as np
 from evenfall.errors import At, Finding
 from evenfall.instrument.unlikely import unlikely_strings
 from evenfall.measurement.scanned import unsettled_numbers
-from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -96,12 +95,6 @@ def _gaps(seen: Seen) -> tuple[_Gap, _Gap]:
     )
 
 
-def _nut(seen: Seen) -> Sentence:
-    """Return what an open string lies on before the first fret."""
-    zero_fret = seen.specification.board.zero_fret
-    return sentence("the top of the zero fret" if zero_fret else "the nut slot")
-
-
 def out_of_line(seen: Seen) -> Iterator[Finding]:
     """Yield the string whose action, or first-fret gap, is out of line with the others'.
 
@@ -116,7 +109,8 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 "{off:length} {side} the line through the other strings. Read that string's "
                 "saddle, and its action by hand.",
                 _FIRST: "The first-fret gap of string {string} is {value:length}, {off:length} "
-                "{side} the line through the other strings. Read {nut} under that string again.",
+                "{side} the line through the other strings. Read the {nut} under that string "
+                "again.",
             }[gap.text]
             yield Finding(
                 "out-of-line",
@@ -127,7 +121,7 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 value=float(gap.gap_mm[worst]),
                 off=abs(float(off[worst])),
                 side="over" if off[worst] > 0.0 else "under",
-                nut=_nut(seen),
+                nut=seen.specification.board.string_rest,
             )
             continue
         course, differ = _course_apart(seen, gap)
@@ -137,8 +131,8 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 "are one course, differ by {differ:length} at fret {fret}. Read the saddle under "
                 "each of them, and each action by hand.",
                 _FIRST: "Measured from what is asked of each, the first-fret gaps of {on:strings}, "
-                "which are one course, differ by {differ:length}. Read {nut} under each of them "
-                "again.",
+                "which are one course, differ by {differ:length}. Read the {nut} under each of "
+                "them again.",
             }[gap.text]
             yield Finding(
                 "out-of-line",
@@ -147,7 +141,7 @@ def out_of_line(seen: Seen) -> Iterator[Finding]:
                 on=course,
                 fret=gap.fret,
                 differ=differ,
-                nut=_nut(seen),
+                nut=seen.specification.board.string_rest,
             )
 
 
@@ -212,7 +206,7 @@ def out_of_reason(seen: Seen) -> Iterator[Finding]:
         "{on:strings}, where {least:figure} to {most:length} is asked for. Read it by hand; check "
         "sign, unit and datum of nut and saddle.",
         _FIRST: "The first-fret gap comes out as {low:figure} to {high:length} on {on:strings}, "
-        "where {least:figure} to {most:length} is asked for. Read {nut} under "
+        "where {least:figure} to {most:length} is asked for. Read the {nut} under "
         "{on:plural it|each of them} again.",
     }
     for gap in _gaps(seen):
@@ -231,7 +225,7 @@ def out_of_reason(seen: Seen) -> Iterator[Finding]:
                 high=float(gap.gap_mm[wrong].max()),
                 least=float(gap.asked_mm[wrong].min()),
                 most=float(gap.asked_mm[wrong].max()),
-                nut=_nut(seen),
+                nut=seen.specification.board.string_rest,
             )
     if seen.level is None or any(one.quantity == "relief" for one in seen.measurement.direct):
         return

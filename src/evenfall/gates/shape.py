@@ -120,8 +120,9 @@ def _row(seen: Seen, board: FloatArray) -> Iterator[Finding]:
             yield Finding(
                 "arch",
                 "All crowns under string {string} stand {off:length+} off those under the other "
-                "strings, and its nut slot does not. Read the crowns of that string again.",
+                "strings, but the {nut} under that string does not. Read its crowns again.",
                 At(strings=(k + 1,)),
+                nut=seen.specification.board.string_rest,
                 string=k + 1,
                 off=off,
             )

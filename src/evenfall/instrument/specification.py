@@ -69,6 +69,11 @@ class Board:
     joint_fret: float  # where the neck joins the body: it bends up to there
     zero_fret: bool = False  # in the nut's place; it has no slots
 
+    @property
+    def string_rest(self) -> Sentence:
+        """What an open string lies on before the first fret, without an article."""
+        return sentence("top of the zero fret" if self.zero_fret else "nut slot")
+
 
 @dataclass(frozen=True, slots=True)
 class Fretwire:

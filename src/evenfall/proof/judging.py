@@ -149,7 +149,8 @@ class Case:
 
     def _own_line(self, k: int, column: int, sensitivity: float) -> BudgetLine:
         heights = self.heights
-        what = sentence("nut slot, string {string}", string=k + 1)
+        nut = self.specification.board.string_rest
+        what = sentence("{nut}, string {string}", nut=nut, string=k + 1)
         if column == heights.frets + 1:
             what = sentence("saddle, string {string}", string=k + 1)
         elif column:
@@ -236,7 +237,8 @@ def open_gap_items(
         direct = _direct(case.measurement, "action", string=k + 1, fret=fret)
         value_mm, lines = derived_gap(case, k, fret)
         basis: Basis = "derived"
-        route = sentence("worked out from nut slot and saddle, over the level line")
+        nut = case.specification.board.string_rest
+        route = sentence("worked out from {nut} and saddle, over the level line", nut=nut)
         if direct:
             what = "gap under string {string} over fret {fret}"
             by_hand = _mean_of(direct, sentence(what, string=k + 1, fret=fret))

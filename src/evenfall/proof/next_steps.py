@@ -168,7 +168,9 @@ class _Advice:
                 **values,
             )
         heights = sentence(
-            "the nut slot, the saddle and the crown top of fret {fret}", fret=item.fret
+            "the {nut}, the saddle and the crown top of fret {fret}",
+            nut=self.case.specification.board.string_rest,
+            fret=item.fret,
         )
         if item.stopped_fret:
             heights = sentence(
@@ -216,7 +218,8 @@ class _Advice:
         k, fret = item.place[0] - 1, item.place[1]
         missing = []
         if not math.isfinite(heights.nut_mm[k]):
-            missing.append(sentence("the nut slot"))
+            nut = self.case.specification.board.string_rest
+            missing.append(sentence("the {nut}", nut=nut))
         if not math.isfinite(heights.saddle_mm[k]):
             missing.append(sentence("the saddle"))
         every = range(1, heights.frets + 1)

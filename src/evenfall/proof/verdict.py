@@ -351,10 +351,11 @@ def _reading_findings(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
     if unread:
         yield Finding(
             "missing",
-            "Not read after the work: {n} of the {all} heights of crown tops, nut slots and "
-            "saddles; what rests on them alone is undecided.",
+            "Not read after the work: {n} of the {all} heights of crown tops, saddle and {nut}; "
+            "what rests on them alone is undecided.",
             n=unread,
             all=known.size,
+            nut=case.specification.board.string_rest,
         )
     for origin, words in (
         (Origin.INTERPOLATED, sentence("interpolated from their neighbours")),
@@ -468,7 +469,7 @@ def _off_plan(case: Case, deviation: Deviation, severity: Severity) -> Iterator[
             direction=sentence("more") if deviation.relief_mm > 0 else sentence("less"),
         )
     for what, off_mm, u_mm in (
-        (sentence("nut slot"), deviation.nut_mm, deviation.nut_u_mm),
+        (case.specification.board.string_rest, deviation.nut_mm, deviation.nut_u_mm),
         (sentence("saddle"), deviation.saddle_mm, deviation.saddle_u_mm),
     ):
         each = 1.0 - (1.0 - coverage) / max(1, int(np.isfinite(off_mm).sum()))

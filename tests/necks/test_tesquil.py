@@ -31,10 +31,16 @@ def test_the_job_goes_from_settings_over_frets_to_a_certificate() -> None:
 
 @pytest.mark.slow
 def test_another_bench_comes_to_the_same_end() -> None:
-    """The certificate hangs on no lucky seed: these were not looked at when it was chosen."""
+    """The certificate hangs on no lucky seed: these were not looked at when it was chosen.
+
+    Where the bench missed a setting by much, the second plan sets it once more and cuts nothing.
+    """
     verdicts = []
-    for seed in (101, 102, 103):
+    for seed in range(101, 107):
         other = Bench(seed)
         if other.second_plan.cuts_now:
             verdicts.append(prove(SPEC, other.second_plan, opened(other.after_sheet)).verdict)
-    assert verdicts.count("conforms") >= 2
+        else:
+            assert other.second_plan.status == "settings"
+    assert len(verdicts) >= 4
+    assert set(verdicts) == {"conforms"}

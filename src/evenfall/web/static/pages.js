@@ -41,7 +41,7 @@ addEventListener("pageshow", (event) => {
   const [came] = /** @type {PerformanceNavigationTiming[]} */ (
     performance.getEntriesByType("navigation")
   );
-  const kept = came?.type === "back_forward" && came.transferSize === 0; // not asked for anew
+  const kept = came?.type === "back_forward" && came.transferSize === 0; // not asked for again
   // back: what stands now, not what stood then; what answers a form would be sent a second time
   if ((event.persisted || kept) && !("sent" in document.documentElement.dataset)) location.reload();
 });

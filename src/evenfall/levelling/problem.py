@@ -83,8 +83,8 @@ class Problem:
     worked: tuple[Plan, ...] = ()  # plans worked before the readings, oldest first
 
     @cached_property
-    def known_u_mm(self) -> dict[tuple[int, ...], tuple[FloatArray, tuple[object, ...]]]:
-        """How sure gaps are [mm], as far as it was asked for, and what that was worked out by."""
+    def known_u_mm(self) -> dict[tuple[int, int], tuple[FloatArray, FloatArray]]:
+        """How sure gaps are [mm], as far as it was asked for, and what the line left open then."""
         return {}
 
     @property

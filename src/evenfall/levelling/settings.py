@@ -139,17 +139,15 @@ class SetUp:
 
     def gap_u_mm(self, fret: int) -> FloatArray:
         """Return the standard uncertainty of gaps over the level line at a fret, (K,) [mm]."""
-        # heights that moved are as sure as before; a line with other crowns, or moved by the rod,
-        # leaves no more and no less open
-        heights, known_u_mm = self.problem.measurement.heights, self.problem.known_u_mm
-        goes_by = heights.own_u_mm, heights.shared, self.line.level_open_u_mm
-        at = (*(id(one) for one in goes_by), fret)
-        u_mm, of = known_u_mm.get(at, (None, ()))
-        if u_mm is None or any(a is not b for a, b in zip(of, goes_by, strict=True)):
+        # a line with other crowns, or moved by the rod, leaves no more and no less open
+        known_u_mm, opened = self.problem.known_u_mm, self.line.level_open_u_mm
+        u_mm, of = known_u_mm.get((id(opened), fret), (None, None))
+        if u_mm is None or of is not opened:  # a copied job has other objects than its copy knows
             if len(known_u_mm) >= _MOST_KNOWN:
                 known_u_mm.clear()
-            u_mm = self.line.sum_u_mm(heights, open_gap_weights(self.problem.lines, fret))
-            known_u_mm[at] = u_mm, goes_by
+            weights = open_gap_weights(self.problem.lines, fret)
+            u_mm = self.line.sum_u_mm(self.problem.measurement.heights, weights)
+            known_u_mm[id(opened), fret] = u_mm, opened
         return u_mm
 
     def _gap_mm(self, fret: int) -> FloatArray:

@@ -15,8 +15,7 @@ from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.production.aql_tables import plan_of
-from evenfall.production.sampling import switched
-from evenfall.production.skip_lots import SkipPlan, qualifications
+from evenfall.production.skip_lots import Qualification, SkipPlan
 from evenfall.records import Filing
 from evenfall.workshop import Source
 from evenfall.workshop.archives import Dossiers
@@ -369,9 +368,11 @@ def test_skipping_lets_pass_what_the_formula_says() -> None:
 
 
 def test_tightened_inspection_ends_skipping() -> None:
-    good, bad = ("accepted", "normal"), ("accepted", "tightened")
-    states = [one.qualified for one in qualifications([good] * 10 + [None, bad, good])]  # type: ignore[list-item]
-    assert states == [*[False] * 10, True, True, False, False]
+    now, states = Qualification(), []
+    for state in ("normal",) * 10 + ("tightened", "normal"):
+        now = now.after("accepted", state)  # type: ignore[arg-type]
+        states.append(now.qualified)
+    assert states == [*[False] * 9, True, False, False]
 
 
 # ---- at the door ---------------------------------------------------------------------------------
@@ -447,7 +448,6 @@ def test_the_report_says_what_the_page_says(dossiers: Dossiers) -> None:
         "Tesquil (invented) from Tessque Row for Ulqor Yard",
     ):
         assert said in html
-    assert switched([]).state == "normal"
 
 
 def test_what_is_no_agreement_is_one_sentence() -> None:

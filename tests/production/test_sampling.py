@@ -7,6 +7,7 @@ import math
 import re
 import tomllib
 from collections import defaultdict
+from functools import reduce
 from pathlib import Path
 
 import numpy as np
@@ -41,11 +42,11 @@ from evenfall.production.sampling import (
     Lot,
     Plan,
     Stage,
+    Switching,
     VariablesPlan,
     acceptance_factor,
     estimated_share,
     plan_by_risks,
-    switched,
     variables_plan_by_risks,
 )
 from evenfall.production.staged_plans import staged
@@ -421,8 +422,8 @@ def test_drawn_lots_are_accepted_as_often_as_stated(known: bool) -> None:
     [
         (np.ones(35), (math.nan, 2.0), "All readings are the same"),
         (np.arange(10.0), (math.nan, 20.0), "The plan asks for 35 readings, 10 were given"),
-        (np.arange(35.0), (math.nan, math.nan), "a lower limit, an upper limit or both"),
-        (np.arange(35.0), (5.0, 1.0), "the lower one below the upper one"),
+        (np.arange(35.0), (math.nan, math.nan), "Give a lower limit, an upper limit or both"),
+        (np.arange(35.0), (5.0, 1.0), "The lower limit 5 is not under the upper limit 1"),
         (np.append(np.arange(34.0), np.nan), (math.nan, 40.0), "Reading 35 is not a number"),
     ],
 )
@@ -506,12 +507,13 @@ def lots(text: str, number: int = 2) -> list[Lot]:
     ],
 )
 def test_switching_follows_its_rules(text: str, state: str) -> None:
-    assert switched(lots(text)).state == state
+    assert reduce(Switching.after, lots(text), Switching()).state == state
 
 
 def test_small_acceptance_numbers_take_fifteen_lots_to_reduced() -> None:
-    assert switched(lots("Y" * 14, number=1)).state == "normal"
-    assert switched(lots("Y" * 15, number=1)).state == "reduced"
+    fourteen = reduce(Switching.after, lots("Y" * 14, number=1), Switching())
+    assert fourteen.state == "normal"
+    assert fourteen.after(*lots("Y", number=1)).state == "reduced"
 
 
 @pytest.mark.slow
@@ -528,6 +530,20 @@ def test_a_good_supplier_is_seldom_tightened_and_a_bad_one_is_stopped() -> None:
                 record = record.with_lot("", 3000, (int(draw.binomial(n, share)),))
             ends.append(record.switching.state)
         assert ends.count(often) > 15
+
+
+def test_a_record_goes_through_each_lot_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[Lot] = []
+    after = Switching.after
+    monkeypatch.setattr(Switching, "after", lambda self, lot: seen.append(lot) or after(self, lot))
+    record = LotRecord("Dolqua", "Kestrel", 1.0, "II", "single")
+    for _ in range(15):
+        record = record.with_lot("", 500, (0,))
+    assert record.switching.state == "reduced"
+    assert len(seen) == 15
+    again = LotRecord.read(Source("lots.json", record.file()))
+    assert again.switching == record.switching
+    assert len(seen) == 30
 
 
 # ---- at the door ------------------------------------------------------------------------------

@@ -11,8 +11,8 @@ import numpy as np
 from scipy.special import nctdtr, ndtri
 
 from evenfall.production.measured_lots import judged_by_values, measured_plan
-from evenfall.production.sampling import Lot, State, switchings
-from evenfall.production.skip_lots import is_drawn, qualifications
+from evenfall.production.sampling import Lot, Switching
+from evenfall.production.skip_lots import Qualification, is_drawn
 from studies.study import Figure, Row, Study, Told
 
 LOTS = 200
@@ -70,30 +70,17 @@ def skipped(draw: np.random.Generator, accepted: float, count: int) -> dict[str,
     exact = wanted["every lot"] + wanted["qualified"] / ONE_IN
     found = np.zeros(count)
     for block in range(count):
-        lots: list[tuple[str, State] | None] = []
-        ways = qualifications(iter(_grown(lots)))
-        now = next(ways)
+        now = Qualification()
         for n in range(LOTS):
             # any entry of an archive; its hash is what is drawn from
             entry = sha256(f"{accepted} {block} {n} {draw.integers(1 << 62)}".encode()).hexdigest()
-            if now.qualified and not is_drawn(entry, ONE_IN):
-                lots.append(None)
-            else:
+            if not now.qualified or is_drawn(entry, ONE_IN):
                 good = draw.random() < accepted
-                lots.append(("accepted" if good else "not accepted", "normal"))
+                now = now.after("accepted" if good else "not accepted", "normal")
                 found[block] += 1.0 / LOTS
-            now = next(ways)
     figures: dict[str, Figure] = {}
     compared(figures, "inspected", found, exact)
     return figures
-
-
-def _grown(lots: list) -> Iterator:  # type: ignore[type-arg]
-    """Yield what is appended, one at a time."""
-    at = 0
-    while True:
-        yield lots[at]
-        at += 1
 
 
 def measured(draw: np.random.Generator, share: float, count: int) -> dict[str, Figure]:
@@ -134,10 +121,9 @@ def measured(draw: np.random.Generator, share: float, count: int) -> dict[str, F
     wanted = spent(begin, moves, lambda place: str(place[0]))  # type: ignore[index]
     found = np.zeros((count, len(STATES)))
     for block in range(count):
-        lots: list[Lot] = []
-        ways = switchings(iter(_grown(lots)))
-        state = next(ways).state
+        now = Switching()
         for _ in range(LOTS):
+            state = now.state
             found[block, STATES.index(state)] += 1.0 / LOTS
             values = draw.normal(size=plans[state].size_count)
             decision = judged_by_values(values, math.nan, away, plans[state]).decision
@@ -145,12 +131,9 @@ def measured(draw: np.random.Generator, share: float, count: int) -> dict[str, F
             if clearly and state == "normal":
                 tighter = judged_by_values(values, math.nan, away, plans["tightened"])
                 clearly = tighter.decision == "accepted"
-            lots.append(Lot(decision, clearly, 3))
-            state = next(ways).state
-            if state == "stopped":
-                lots = []
-                ways = switchings(iter(_grown(lots)))
-                state = next(ways).state
+            now = now.after(Lot(decision, clearly, 3))
+            if now.state == "stopped":
+                now = Switching()
     figures: dict[str, Figure] = {}
     for n, name in enumerate(STATES):
         compared(figures, name, found[:, n], wanted[name])

@@ -25,7 +25,7 @@ from evenfall.production.sampling import (
     estimated_share,
     variables_plan_by_risks,
 )
-from evenfall.production.series import check_numbers, deviation_of, mean_of
+from evenfall.production.series import check_limits, check_numbers, deviation_of, mean_of
 
 SIZES = {
     **{"A": 3, "B": 3, "C": 4, "D": 5, "E": 7, "F": 10, "G": 15, "H": 20, "J": 35},
@@ -120,13 +120,7 @@ def judged_by_values(
     With both limits the estimated shares beyond them are added (MIL-STD-414, 1957, part B-II); with
     one, that is the same as comparing (limit - mean) / standard deviation with k.
     """
-    low, high = math.isfinite(lower_level), math.isfinite(upper_level)
-    if not (low or high) or (low and high and not lower_level < upper_level):
-        raise RequestError(
-            "A lot is judged by a lower limit, an upper limit or both, the lower one below the "
-            "upper one.",
-            at=At(field="limits"),
-        )
+    check_limits(lower_level, upper_level)
     check_numbers(values)
     n = len(values)
     if n < plan.size_count:
@@ -152,8 +146,8 @@ def judged_by_values(
             return float(special.ndtr(-quality * math.sqrt(n / (n - 1.0))))
         return estimated_share(quality, n)
 
-    under = share((mean - lower_level) / sigma) if low else 0.0
-    over = share((upper_level - mean) / sigma) if high else 0.0
+    under = share((mean - lower_level) / sigma) if math.isfinite(lower_level) else 0.0
+    over = share((upper_level - mean) / sigma) if math.isfinite(upper_level) else 0.0
     allowed = share(plan.k_factor)
     decision: Decision = "accepted" if under + over <= allowed else "not accepted"
     return MeasuredLot(plan, mean, sigma, under, over, allowed, decision)

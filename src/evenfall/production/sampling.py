@@ -8,8 +8,7 @@ that of the sample (s method) or known (sigma method). (ISO 2859-1, ISO 3951-1.)
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -323,49 +322,39 @@ class Lot:
 
 @dataclass(frozen=True, slots=True)
 class Switching:
-    """Where the inspection of one supplier and model stands."""
+    """Where the inspection of one supplier and model stands; without arguments, before any lot."""
 
-    state: State
-    score_count: int  # switching score, on normal inspection
-    refused_count: int  # of the last five lots on normal, or of all on tightened inspection
-    accepted_in_a_row_count: int
-
-
-def switched(lots: Iterable[Lot]) -> Switching:
-    """Return the state after lots in their order; see `switchings`."""
-    return deque(switchings(lots), maxlen=1)[0]
-
-
-def switchings(lots: Iterable[Lot]) -> Iterator[Switching]:
-    """Yield the state before the first lot and after each (ISO 2859-1, 9.3; score from memory).
-
-    Normal to tightened: two of five lots in a row not accepted. Tightened to normal: five accepted
-    in a row; stopped after five not accepted on tightened. Normal to reduced: a score of 30, which
-    grows by 3 for a lot that one limit tighter would have accepted too, by 2 where the acceptance
-    number is 0 or 1, and else begins again. Reduced to normal: one lot not accepted, or between.
-    """
     state: State = "normal"
-    score = refused = row = 0
-    last: list[bool] = []
-    yield Switching(state, score, refused, row)
-    for lot in lots:
+    score_count: int = 0  # switching score, on normal inspection
+    refused_count: int = 0  # of the last five lots on normal, or of all on tightened inspection
+    accepted_in_a_row_count: int = 0
+    latest: tuple[bool, ...] = ()  # of the last five on normal, whether each was accepted
+
+    def after(self, lot: Lot) -> Switching:
+        """Return where it stands after one lot more (ISO 2859-1, 9.3; score from memory).
+
+        Normal to tightened: two of five lots in a row not accepted. Tightened to normal: five
+        accepted in a row; stopped after five not accepted on tightened. Normal to reduced: a score
+        of 30, which grows by 3 for a lot that one limit tighter would have accepted too, by 2 where
+        the acceptance number is 0 or 1, and else begins again. Reduced to normal: one lot not
+        accepted, or between.
+        """
         good = lot.decision == "accepted"
-        if state == "normal":
-            last = [*last[-4:], good]
+        if self.state == "normal":
+            latest = (*self.latest[-4:], good)
             gain = 2 if lot.number_count < 2 else 3
-            score = score + gain if good and lot.clearly else 0
-            refused = last.count(False)
+            score = self.score_count + gain if good and lot.clearly else 0
+            refused = latest.count(False)
             if refused >= 2:
-                state, score, refused, row, last = "tightened", 0, 0, 0, []
-            elif score >= 30:
-                state, score, last, refused = "reduced", 0, [], 0
-        elif state == "tightened":
-            row = row + 1 if good else 0
-            refused += not good
+                return Switching("tightened")
+            if score >= 30:
+                return Switching("reduced")
+            return Switching("normal", score, refused, 0, latest)
+        if self.state == "tightened":
+            row = self.accepted_in_a_row_count + 1 if good else 0
+            refused = self.refused_count + (not good)
             if row >= 5:
-                state, refused, row = "normal", 0, 0
-            elif refused >= 5:
-                state = "stopped"
-        elif state == "reduced" and (not good or lot.between):
-            state, last, score = "normal", [], 0
-        yield Switching(state, score, refused, row)
+                return Switching()
+            return Switching("stopped" if refused >= 5 else "tightened", 0, refused, row)
+        over = self.state == "reduced" and (not good or lot.between)
+        return Switching() if over else self

@@ -10,7 +10,6 @@ are not used.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from evenfall.production.sampling import Decision, State
@@ -41,28 +40,19 @@ class SkipPlan:
 
 @dataclass(frozen=True, slots=True)
 class Qualification:
-    """Where a supplier stands."""
+    """Where a supplier stands; without arguments, before any lot."""
 
-    in_a_row_count: int  # lots accepted in a row when inspected
-    qualified: bool
+    in_a_row_count: int = 0  # lots accepted in a row when inspected
+    qualified: bool = False
 
+    def after(self, decision: Decision, state: State, clearance: int = CLEARANCE) -> Qualification:
+        """Return where a supplier stands after one inspected lot more, and the state after it.
 
-def qualifications(
-    lots: Iterable[tuple[Decision, State] | None], clearance: int = CLEARANCE
-) -> Iterator[Qualification]:
-    """Yield where a supplier stands before the first lot and after each.
-
-    Of a lot its decision and the state after it; None for one that was skipped.
-    """
-    row, qualified = 0, False
-    yield Qualification(row, qualified)
-    for lot in lots:
-        if lot is not None:
-            decision, state = lot
-            good = decision == "accepted" and state in ("normal", "reduced")
-            row = row + 1 if good else 0
-            qualified = good and (qualified or row >= clearance)
-        yield Qualification(row, qualified)
+        A lot that was skipped changes nothing.
+        """
+        good = decision == "accepted" and state in ("normal", "reduced")
+        row = self.in_a_row_count + 1 if good else 0
+        return Qualification(row, good and (self.qualified or row >= clearance))
 
 
 def is_drawn(entry: str, one_in: int) -> bool:

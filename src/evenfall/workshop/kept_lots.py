@@ -8,8 +8,7 @@ here or at the other side, comes to the same state.
 from __future__ import annotations
 
 import json
-from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -19,8 +18,8 @@ from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.production.aql_tables import AQLS, judged
 from evenfall.production.measured_lots import judged_by_values, plan_for
-from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan, switchings
-from evenfall.production.skip_lots import Qualification, SkipPlan, is_drawn, qualifications
+from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan
+from evenfall.production.skip_lots import Qualification, SkipPlan, is_drawn
 from evenfall.records.archive import version_of
 from evenfall.records.entries import (
     LotAnswered,
@@ -109,12 +108,12 @@ class KeptLots:
     @cached_property
     def switching(self) -> Switching:
         """Where the inspection stands."""
-        return self.lots[-1].after if self.lots else next(switchings(()))
+        return self.lots[-1].after if self.lots else Switching()
 
     @cached_property
     def qualified(self) -> Qualification:
         """Whether lots may go uninspected."""
-        return self.lots[-1].qualified if self.lots else next(qualifications(()))
+        return self.lots[-1].qualified if self.lots else Qualification()
 
     @property
     def may_skip(self) -> bool:
@@ -256,22 +255,17 @@ def _followed(
 ) -> list[KeptLot]:
     """Return lots with the state after each; `before` is the entry of their agreement."""
     made: list[KeptLot] = []
-    counted: deque[Lot] = deque()
-    seen: deque[tuple[LotDecision, State] | None] = deque()
-    states, ways = switchings(_fed(counted)), qualifications(_fed(seen))
-    after, qualified = next(states), next(ways)
+    after, qualified = Switching(), Qualification()
     for name, entry, facts in lots:
         plan: Plan | VariablesPlan | None = None
         follows = True
         if facts.state == "skipped":
             follows = qualified.qualified and not is_drawn(before, agreed.one_in)
-            seen.append(None)
         else:
             plan, lot, follows = _again(agreed, after.state, facts)
-            counted.append(lot)
-            after = next(states)
-            seen.append((facts.decision, after.state))
-        qualified, before = next(ways), name
+            after = after.after(lot)
+            qualified = qualified.after(facts.decision, after.state)
+        before = name
         made.append(
             KeptLot(
                 name,
@@ -310,12 +304,6 @@ def _again(
     # of one that another program filed nothing else is known
     plan, lot = made or (None, Lot(facts.decision, False, 2))
     return plan, lot, follows
-
-
-def _fed(lots: deque[Any]) -> Iterator[Any]:
-    """Yield what is put in, one at a time."""
-    while True:
-        yield lots.popleft()
 
 
 def plan_by(

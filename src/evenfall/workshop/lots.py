@@ -7,7 +7,7 @@ state of the switching rules follows from it and is stored nowhere else.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from evenfall.codec import plain
@@ -16,13 +16,11 @@ from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError
 from evenfall.production.aql_tables import AQLS, EDITION, LEVELS, Inspection, Sort, judged, plan_of
 from evenfall.production.sampling import (
     Decision,
-    Lot,
     Plan,
     State,
     Switching,
     VariablesPlan,
     plan_by_risks,
-    switched,
     variables_plan_by_risks,
 )
 from evenfall.wording import sentence
@@ -34,6 +32,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.opening import Source
 
 SCHEMA = "evenfall/lots@0"
+_AGREED = ("supplier", "model", "aql_percent", "level", "sort")
 _LARGEST_RECORD_BYTES = 10_000_000
 AQL_PERCENT, LEVEL = 1.0, "II"
 SORT: Sort = "single"
@@ -58,11 +57,6 @@ class Judged:
     between: bool
     edition: int = EDITION  # of the plans it was judged by
 
-    @property
-    def lot(self) -> Lot:
-        """What the switching rules ask about it."""
-        return Lot(self.decision, self.clearly, self.number_count, self.between)
-
 
 @dataclass(frozen=True, slots=True)
 class LotRecord:
@@ -74,15 +68,13 @@ class LotRecord:
     level: str
     sort: Sort
     lots: tuple[Judged, ...] = ()
-
-    @property
-    def switching(self) -> Switching:
-        """Where the inspection stands after them."""
-        return switched(one.lot for one in self.lots)
+    switching: Switching = field(default_factory=Switching)  # where inspection stands after them
 
     def file(self) -> bytes:
-        """Return the record as a file."""
-        return json_file({"schema": SCHEMA, **plain(self)})
+        """Return the record as a file; where it stands follows from its lots."""
+        values = plain(self)
+        del values["switching"]
+        return json_file({"schema": SCHEMA, **values})
 
     @classmethod
     def read(cls, source: Source) -> LotRecord:
@@ -97,8 +89,8 @@ class LotRecord:
             if values.pop("schema") != SCHEMA:
                 raise broken
             lots = values.pop("lots")
-            made = cls(**values)
-            if made.aql_percent not in AQLS or made.level not in LEVELS:
+            made = cls(*(values.pop(name) for name in _AGREED))
+            if values or made.aql_percent not in AQLS or made.level not in LEVELS:
                 raise broken
             for one in lots:
                 found = tuple(int(n) for n in one["found"])
@@ -153,7 +145,7 @@ class LotRecord:
             lot.between,
             0 if first else EDITION,
         )
-        return replace(self, lots=(*self.lots, one))
+        return replace(self, lots=(*self.lots, one), switching=self.switching.after(lot))
 
 
 def next_plan(

@@ -132,6 +132,7 @@ class BoardCells:
         curve = gathered.board_guess.curve_coefficients
         self.over = np.where(full, over, np.nan)
         self.arch = _arch(curve, self.grid.x_mm, np.where(full, count, 0.0).sum(axis=1))
+        self.arch_slope = [part.deriv() for part in self.arch]
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
         self.height = np.where(full, guess + over, np.nan)
         self.noise = cells.scatter_mm
@@ -188,8 +189,7 @@ class BoardCells:
     def _arch_at(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return the arch of the board at places, shape (N,), and its slopes, shape (2, N)."""
         (c0, c1, c2), (d0, d1, d2) = (
-            [part(x) for part in parts]
-            for parts in (self.arch, [part.deriv() for part in self.arch])
+            [part(x) for part in parts] for parts in (self.arch, self.arch_slope)
         )
         return c0 + y * (c1 + y * c2), np.stack([d0 + y * (d1 + y * d2), c1 + 2.0 * y * c2])
 

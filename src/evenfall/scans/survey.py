@@ -365,14 +365,15 @@ class _Survey:
         low, high = float(line.along_mm.min()), float(line.along_mm.max())
         nodes = np.arange(low + END_MM, high - END_MM + 1e-9, NODE_MM)
         height, u, _ = self.cells.beside(j, nodes).mean()
-        top = np.full(len(nodes), np.nan)
-        worn = np.zeros(len(nodes), dtype=bool)
-        for i, node in enumerate(nodes):
-            near = np.abs(line.along_mm - node) < 0.75 * NODE_MM
-            if int(near.sum()) >= 2:
-                fit = np.polynomial.Polynomial.fit(line.along_mm[near] - node, line.top_mm[near], 1)
-                top[i] = float(fit(0.0))
-                worn[i] = bool(np.any(line.flat_width_mm[near] > 0.0))
+        # a straight line through the slices about each node, all nodes at once
+        near = np.abs(line.along_mm - nodes[:, None]) < 0.75 * NODE_MM
+        count = near.sum(axis=1)
+        with np.errstate(divide="ignore", invalid="ignore"):  # nodes that no line runs through
+            middle, mean = near @ line.along_mm / count, near @ line.top_mm / count
+            off = near * (line.along_mm - middle[:, None])
+            slope = off @ line.top_mm / (off**2).sum(axis=1)
+        top = np.where(count >= 2, mean + slope * (nodes - middle), np.nan)
+        worn = near @ (line.flat_width_mm > 0.0)
         return FretHeights(line.fret, nodes, top - height, np.hypot(u, line.form_u_mm), worn)
 
     def _assembled(

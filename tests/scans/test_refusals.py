@@ -179,6 +179,15 @@ def test_what_is_no_neck_names_no_scale() -> None:
     assert "nor are those of any other scale" in told
 
 
+def test_what_is_too_deep_for_an_instrument_is_told_by_its_size() -> None:
+    way = np.random.default_rng(6).normal(size=(40_000, 3))
+    ball = 300.0 * way / np.linalg.norm(way, axis=1, keepdims=True)
+    told = refusal(ball)
+    assert "neither a fretboard of a 648.0 mm scale nor an instrument with one" in told
+    # of a neck's depth it is looked at as what it may be: a neck among other things
+    assert "are not in this scan" in refusal(ball * [1.0, 1.0, 0.5])
+
+
 def test_a_few_marks_that_happen_to_stand_in_step_make_no_scale() -> None:
     x = np.arange(0.0, 400.0, 0.25)
     blank = np.zeros((1, len(x)))

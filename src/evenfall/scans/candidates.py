@@ -56,6 +56,10 @@ WIDE_SHARE = 0.6
 NARROWEST_MM = 4.0
 """A strip narrower than this is a profile along the neck, not a surface."""
 
+DEEPEST_SHARE, MIDDLE_SHARE = 0.5, 0.9
+"""What is deeper than so much of the scale is no instrument (bodies with their bridge are about a
+fifth as deep), by so many of its points."""
+
 MORE_SHARE = 1.4
 """A scan wider than this share of the board, or longer than as much, holds more than the board."""
 
@@ -130,6 +134,10 @@ class Views:
         self.surface = surface
         self.samples, _ = finite_samples(surface, SAMPLES)
         self.middle, self.axes, self.extent = principal_axes(self.samples)
+        few = self.samples[sample_indices(len(self.samples), LEVELLING_SAMPLES)]
+        share = 0.5 * (1.0 - MIDDLE_SHARE)  # what lies wild around a neck makes it no deeper
+        low, high = np.quantile((few - self.middle) @ self.axes[2], [share, 1.0 - share])
+        self.depth = float(high - low)
         self.corners = surface.corners if isinstance(surface, Cloud) else None
         # whether a second look has other points than the first
         self.more = self.corners is not None or surface.count > SAMPLES
@@ -225,6 +233,8 @@ def candidates(
         if not 0.25 * span < length < 3.5 * longest:
             continue
         if float(views.extent[1]) * factor < NARROWEST_MM:
+            continue
+        if views.depth * factor > DEEPEST_SHARE * longest:
             continue
         solid = views.solid(factor)
         ups = views.ups(factor, FLAT_SHARE * specification.board.width_nut_mm)

@@ -91,16 +91,17 @@ def not_this_neck(
 
 
 def no_board(samples: Points, specification: Specification, unit_hint: str | None) -> ReadingsError:
-    """Return the error for a scan that is of no fretboard's size, in whatever unit."""
+    """Return the error for a scan that is of no instrument's size, in whatever unit."""
     if instead := _fits_instead(samples, specification, unit_hint):
         return instead
     _, _, extent = principal_axes(samples)
-    long, wide, deep = np.where(extent < 1e-6 * extent[0], 0.0, extent).tolist()
+    long, wide, deep = np.sort(np.where(extent < 1e-6 * extent[0], 0.0, extent))[::-1].tolist()
     units = (unit_hint,) if unit_hint else tuple(UNITS_MM)
     return unusable(
         "The scan is {long:.4g} long, {wide:.4g} wide and {deep:.4g} deep in its own unit; in "
-        "{units:or} that is not a fretboard of a {scale} scale. Check that x, y and z are in one "
-        "unit and that the specification is that of this neck.",
+        "{units:or} that is neither a fretboard of a {scale} scale nor an instrument with one. "
+        "Check that x, y and z are in one unit, that little but the neck is in the scan, and that "
+        "the specification is that of this neck.",
         long=long,
         wide=wide,
         deep=deep,

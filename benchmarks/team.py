@@ -42,7 +42,6 @@ PAGES = ("", "/plan", "/work", "/measure", "/proof", "/specification")
 OTHERS = ("/instruments", "/instruments?words=uy", "/under-way", "/gauges")
 WANTED_MS = {"page": 150, "preview": 100}
 SHARES = {"page": 60, "readings": 25, "drag": 10, "upload": 5}
-DRAWS = random.Random(1)  # noqa: S311 (benches, no secrets)
 TYPED = {"values": {f"crown_top:1:{fret}": "1.20" for fret in range(1, 13)}, "unit": "mm"}
 
 
@@ -78,13 +77,18 @@ def file_instruments(place: str, count: int) -> None:
             dossiers.file(made, files=(spec, before))
 
 
-async def bench(name: str, client: httpx2.AsyncClient, seen: Seen, until: float) -> None:
-    """Work at one bench until the time is over."""
-    await asyncio.sleep(DRAWS.uniform(0.0, BETWEEN_S))
+async def bench(
+    number: int, names: list[str], own: dict[str, httpx2.AsyncClient], seen: Seen, until: float
+) -> None:
+    """Work at one bench until the time is over; what it does is the same in every run."""
+    draws = random.Random(number)  # noqa: S311 (benches, no secrets)
+    name = draws.choice(names)
+    client = own[name]
+    await asyncio.sleep(draws.uniform(0.0, BETWEEN_S))
     while time.perf_counter() < until:
-        [kind] = DRAWS.choices(list(SHARES), list(SHARES.values()))
+        [kind] = draws.choices(list(SHARES), list(SHARES.values()))
         if kind == "page":
-            path = DRAWS.choice([f"/instruments/{name}{page}" for page in PAGES] + list(OTHERS))
+            path = draws.choice([f"/instruments/{name}{page}" for page in PAGES] + list(OTHERS))
             await seen.ask("page", client, "GET", path)
         elif kind == "readings":
             place = f"/instruments/{name}/measure/check"
@@ -93,16 +97,20 @@ async def bench(name: str, client: httpx2.AsyncClient, seen: Seen, until: float)
             await drag(client, seen, name)
         else:
             await upload(client, seen)
-        await asyncio.sleep(DRAWS.expovariate(1.0 / BETWEEN_S))
+        await asyncio.sleep(draws.expovariate(1.0 / BETWEEN_S))
 
 
 async def drag(client: httpx2.AsyncClient, seen: Seen, name: str) -> None:
-    """Move a slider as the page does: the newest place is asked for when an answer is there."""
-    for move in range(MOVES):
-        begun = time.perf_counter()
+    """Move a slider as the page does: when an answer is there, the newest place is asked for."""
+    begun, move = time.perf_counter(), 0
+    while move < MOVES:
+        moved = begun + move * MOVE_S
+        await asyncio.sleep(moved - time.perf_counter())
         asked = {"attack_percent": 80.0 + 4.0 * move}
         await seen.ask("preview", client, "POST", f"/instruments/{name}/plan/look", json=asked)
-        await asyncio.sleep(max(0.0, MOVE_S - (time.perf_counter() - begun)))
+        now = time.perf_counter()
+        seen.took_ms.setdefault("move", []).append(1000.0 * (now - moved))
+        move = max(move + 1, min(int((now - begun) / MOVE_S), MOVES - 1))
 
 
 async def upload(client: httpx2.AsyncClient, seen: Seen) -> None:
@@ -142,8 +150,7 @@ async def work(places: list[str], seconds: float, count: int) -> Seen:
             await asyncio.sleep(0.2)
         seen = Seen()
         until = time.perf_counter() + seconds
-        chosen = DRAWS.choices(names, k=BENCHES)
-        await asyncio.gather(*(bench(name, own[name], seen, until) for name in chosen))
+        await asyncio.gather(*(bench(n, names, own, seen, until) for n in range(BENCHES)))
     return seen
 
 

@@ -8,8 +8,10 @@ from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 
 import httpx2
+import pytest
 from fastapi import APIRouter, FastAPI
 
+from evenfall.web import turns
 from evenfall.web.turns import AT_ONCE, InTurn
 
 PAGES = 12
@@ -60,3 +62,40 @@ def test_a_few_pages_are_computed_at_once_and_a_drag_waits_for_none_of_them() ->
         answers = pool.submit(lambda: asyncio.run(asyncio.wait_for(asked(), 60))).result()
     assert set(answers) == {200}
     assert most == {"page": AT_ONCE["page"], "paper": PAGES}
+
+
+@pytest.mark.parametrize(("patience_s", "order"), [(60.0, "move, page"), (0.0, "page, move")])
+def test_a_page_lets_moves_go_first_for_a_while(
+    monkeypatch: pytest.MonkeyPatch, patience_s: float, order: str
+) -> None:
+    """A move is held until the page was begun, or for a moment where the page has to wait."""
+    monkeypatch.setattr(turns, "PATIENCE_S", patience_s)
+    router = APIRouter(route_class=InTurn)
+    moving, begun, ended = threading.Event(), threading.Event(), list[str]()
+
+    @router.post("/plan/look")
+    def look() -> None:
+        moving.set()
+        begun.wait(0.3 if patience_s else 30.0)
+        ended.append("move")
+
+    @router.get("/page")
+    def page() -> None:
+        ended.append("page")
+        begun.set()
+
+    app = FastAPI()
+    app.include_router(router)
+
+    async def asked() -> None:
+        transport = httpx2.ASGITransport(app)
+        async with httpx2.AsyncClient(transport=transport, base_url="http://bench") as client:
+            move = asyncio.create_task(client.post("/plan/look", json={}))
+            while not moving.is_set():
+                await asyncio.sleep(0.01)
+            assert (await client.get("/page")).status_code == 200
+            await move
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(lambda: asyncio.run(asyncio.wait_for(asked(), 60))).result()
+    assert ", ".join(ended) == order

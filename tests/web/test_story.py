@@ -41,9 +41,17 @@ def content(stage: str) -> bytes:
     return found
 
 
-def read(stage: str, sheet: bytes | None = None) -> Measurement:
+CORRECTED = Source(
+    "corrected.toml",
+    SPECIFICATION.text().replace("six-string electric", "electric six-string", 1).encode(),
+)
+
+
+def read(
+    stage: str, sheet: bytes | None = None, specification: Source = SPECIFICATION
+) -> Measurement:
     source = Source(f"{stage}.csv", sheet or content(stage))
-    return workshop.measure(MeasureRequest((source,), SPECIFICATION, SERIAL)).measurement
+    return workshop.measure(MeasureRequest((source,), specification, SERIAL)).measurement
 
 
 def planned(measurement: Measurement, *, settled: bool = False) -> Plan:
@@ -159,11 +167,10 @@ def test_readings_filed_again_are_not_of_after_the_work(dossiers: Dossiers) -> N
     first = planned(found, settled=True)
     dossiers.file(found, first, files=(Source("settled.csv", content("settled")),))
     report_done(dossiers, SERIAL, first.code, at=AT)
-    text = SPECIFICATION.text().replace("six-string electric", "electric six-string", 1)
-    assert text != SPECIFICATION.text()
-    dossiers.add(AddRequest((Source("corrected.toml", text.encode()),), instrument=SERIAL))
+    dossiers.add(AddRequest((CORRECTED,), instrument=SERIAL))
     read_by_newest(dossiers, SERIAL)
     told = story(dossiers, SERIAL)
+    assert stands(told) == ("Proof", "measure")  # of after the work nothing is known yet
     assert told.measurement is not None
     assert not told.worked
     again = workshop.plan(PlanRequest(told.measurement, settled=True, worked=told.worked)).plan
@@ -171,6 +178,75 @@ def test_readings_filed_again_are_not_of_after_the_work(dossiers: Dossiers) -> N
 
     dossiers.file(read("after"))  # other readings: the work is what lies between
     assert len(story(dossiers, SERIAL).worked) == 1
+
+
+def test_heights_that_a_corrected_specification_changes_are_still_of_the_same_reading(
+    dossiers: Dossiers,
+) -> None:
+    right = read("settled")
+    found = right.with_heights(
+        nut_mm=right.nut_mm, crown_top_mm=right.crown_top_mm, saddle_mm=right.saddle_mm + 0.01
+    )
+    plan = planned(found, settled=True)
+    dossiers.file(found, files=(Source("settled.csv", content("settled")),))
+    dossiers.file(plan)
+    report_done(dossiers, SERIAL, plan.code, at=AT)
+    dossiers.add(AddRequest((CORRECTED,), instrument=SERIAL))
+    read_by_newest(dossiers, SERIAL)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Proof", "measure")
+    assert not told.worked
+    assert [one.name for one in readings_files(dossiers, told.line.dossier)] == ["settled.csv"]
+
+    other = content("after")  # in a file of the same name
+    dossiers.file(read("settled", other, CORRECTED), files=(Source("settled.csv", other),))
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert len(told.worked) == 1
+
+
+def test_a_plan_by_another_specification_is_made_again_before_the_work_is_proved(
+    dossiers: Dossiers,
+) -> None:
+    """A proof by readings of one specification and a plan of another would be refused."""
+    found = read("settled")
+    first = planned(found, settled=True)
+    after = (Source("after.csv", content("after")),)
+    dossiers.file(found, first)
+    report_done(dossiers, SERIAL, first.code, at=AT)
+    dossiers.file(read("after"), files=after)
+    assert stands(story(dossiers, SERIAL)) == ("Proof", "prove")
+    dossiers.add(AddRequest((CORRECTED,), instrument=SERIAL))
+    read_by_newest(dossiers, SERIAL)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert "specification was changed after the plan" in say(told.said)
+    assert len(told.worked) == 1
+    shop = Shop(dossiers)
+    then = shop.exploration(told).plan(Wishes(), recommended=True)
+    dossiers.file(then)
+    assert then.status == "nothing"
+    assert stands(story(dossiers, SERIAL)) == ("Proof", "measure")
+    dossiers.file(replace(read("after", specification=CORRECTED), humidity_percent=50.0))
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Proof", "prove")
+    assert shop.proof(told).proof.verdict == "conforms"
+
+
+def test_readings_filed_again_are_no_second_reading(dossiers: Dossiers) -> None:
+    """Taken for one, they could neither confirm the plan nor be planned from."""
+    sheet = raised(0.18)
+    found = read("high", sheet)
+    plan = planned(found, settled=True)
+    assert plan.status == "ask"
+    dossiers.file(found, plan, files=(Source("high.csv", sheet),))
+    dossiers.add(AddRequest((CORRECTED,), instrument=SERIAL))
+    read_by_newest(dossiers, SERIAL)
+    told = story(dossiers, SERIAL)
+    assert stands(told) == ("Plan", "plan")
+    assert told.second is None
+    assert told.settled == (plan.part == "whole")
+    assert Shop(dossiers).exploration(told).plan(Wishes(), recommended=True).status == "ask"
 
 
 def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:

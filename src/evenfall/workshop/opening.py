@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -269,7 +270,9 @@ def read_sheets(
 
 @contextmanager
 def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
-    """Yield a path for each source; what was handed in lies in a folder of its own meanwhile.
+    """Yield a path of its own name for each source: readings are known by the names of their files.
+
+    What was handed in, or is kept under another name, lies in a folder of its own meanwhile.
 
     An error about one of them names it as it was given.
     """
@@ -279,11 +282,11 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
     with tempfile.TemporaryDirectory(dir=memory) as folder:
         paths = []
         for number, source in enumerate(sources):
-            path = source.on_disk
-            if source.content is not None:
-                path = Path(folder) / str(number) / (path.name or "file")
+            path, name = source.on_disk, Path(source.name).name or "file"
+            if source.content is not None or path.name != name:
+                path = Path(folder) / str(number) / name
                 path.parent.mkdir()
-                path.write_bytes(source.content)
+                _put(source, path)
             paths.append(path)
         try:
             yield paths
@@ -297,6 +300,17 @@ def on_disk(sources: Sequence[Source]) -> Iterator[list[Path]]:
                     for found in error.findings
                 )
             raise
+
+
+def _put(source: Source, path: Path) -> None:
+    """Put a file in place; of one on disk a link, for scans are large, where there are links."""
+    if source.content is not None:
+        path.write_bytes(source.content)
+        return
+    try:
+        path.symlink_to(source.on_disk.absolute())
+    except OSError:
+        shutil.copyfile(source.on_disk, path)
 
 
 def heights(

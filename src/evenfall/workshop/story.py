@@ -19,7 +19,6 @@ from evenfall.workshop.opening import lacking_heights, open_plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
-    from pathlib import Path
 
     from evenfall.plan import Plan
     from evenfall.records.entries import Entry
@@ -94,6 +93,21 @@ class _Papers:
             return False
         return fact(newest, "content_hash") != fact(measured, "specification")
 
+    def read_for(self, plan: Plan, planned: Entry | None, newest: Measurement) -> bool:
+        """Say whether readings are those that a plan was made from, read again or not.
+
+        A corrected specification may read other heights from the same files.
+        """
+        first = plan.measurement
+        if newest.heights == first.heights:
+            return True
+        since = self.entries[self.place(planned) + 1 :]
+        return (
+            newest.specification_hash != first.specification_hash
+            and newest.source == first.source
+            and not any(entry.kind in ("readings", "scan") for entry in since)
+        )
+
     def done(self, code: str) -> bool:
         """Say whether the work of a plan was reported as done."""
         said = _DONE.format(code=code)
@@ -141,9 +155,9 @@ def story(dossiers: Dossiers, name: str) -> Story:
     read = source("measurement")
     newest = None if read is None else _measurement(read)
     unread = () if newest is None else lacking(newest)
-    told = _Telling(papers, measured, planned, proved, plan, unread)
-    filed_before = (
-        dossiers.source_of(entry, line)
+    told = _Telling(papers, measured, planned, proved, plan, newest, unread)
+    done_before = (
+        (entry, dossiers.source_of(entry, line))
         for entry in standing(entries[: papers.place(measured) + 1], "plan")
         if entry.facts is not None and papers.done(fact(entry, "content_hash")[:10].upper())
     )
@@ -165,20 +179,22 @@ def story(dossiers: Dossiers, name: str) -> Story:
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
-        worked=() if newest is None else tuple(_worked(filed_before, newest)),
+        worked=() if newest is None else tuple(_worked(papers, done_before, newest)),
         second=read if told.confirms and not unread else None,
         lacking=unread,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
     )
 
 
-def _worked(done: Iterable[Source], newest: Measurement) -> Iterator[Source]:
+def _worked(
+    papers: _Papers, done: Iterable[tuple[Entry, Source]], newest: Measurement
+) -> Iterator[Source]:
     """Yield the plans whose work the newest readings show, of those done before these were filed.
 
     Readings filed again, as a corrected specification reads them, are not of after the work.
     """
-    for source in done:
-        if open_plan(source)[1].measurement.heights != newest.heights:
+    for entry, source in done:
+        if not papers.read_for(open_plan(source)[1], entry, newest):
             yield source
 
 
@@ -216,14 +232,14 @@ def readings_files(dossiers: Dossiers, dossier: str) -> tuple[Source, ...]:
         return ()
     (document,) = (one for one in measured.read().attached if one.store == "document")
     names: list[str] = json.loads(dossiers.archive.document(document.sha256))["source"]
-    files: dict[str, Path] = {}
+    files: dict[str, Source] = {}
     for entry in papers.entries[: papers.place(measured)]:
         if entry.kind in ("readings", "scan") and entry.facts is not None:
             for one in entry.read().attached:
-                files[one.name] = dossiers.archive.files.path(one.sha256)
-    if any(name not in files for name in names):
-        return ()
-    return tuple(Source(name, path=files[name]) for name in names)
+                path = dossiers.archive.files.path(one.sha256)
+                # readings filed once more were known by hashes in earlier versions
+                files[one.name] = files[one.sha256] = Source(one.name, path=path)
+    return tuple(files[name] for name in names) if files.keys() >= set(names) else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,6 +251,7 @@ class _Telling:
     planned: Entry | None
     proved: Entry | None
     plan: Plan | None
+    newest: Measurement | None
     lacking: tuple[Sentence, ...]
 
     @property
@@ -248,15 +265,32 @@ class _Telling:
         return self.plan is not None and self.papers.done(self.plan.code)
 
     @property
+    def read_again(self) -> bool:
+        """Whether the newest readings are those of the newest plan, filed once more after it."""
+        if self.plan is None or self.newest is None or not self.fresh:
+            return False
+        return self.papers.read_for(self.plan, self.planned, self.newest)
+
+    @property
+    def other(self) -> bool:
+        """Whether the newest readings were read by another specification than the newest plan's."""
+        if self.plan is None or self.newest is None:
+            return False
+        return self.newest.specification_hash != self.plan.measurement.specification_hash
+
+    @property
     def settled(self) -> bool:
         """Whether the newest readings were taken after the settings of a plan.
 
-        A second reading stands as the first did: a plan for the whole work moved nothing more.
+        Readings filed once more and a second reading stand as the first did: a plan for the whole
+        work moved nothing more.
         """
         plan = self.plan
         if plan is None or not self.fresh:
             return False
-        return (plan.part == "whole") if self.confirms else (plan.part == "settings" and self.done)
+        if self.read_again or self.confirms:
+            return plan.part == "whole"
+        return plan.part == "settings" and self.done
 
     @property
     def proves(self) -> bool:
@@ -269,7 +303,8 @@ class _Telling:
     @property
     def confirms(self) -> bool:
         """Whether the newest readings are the second reading that the newest plan asked for."""
-        return bool(self.plan and self.fresh and self.plan.status == "ask")
+        asked = bool(self.plan and self.fresh and self.plan.status == "ask")
+        return asked and not (self.read_again or self.other)
 
     def next(  # noqa: PLR0911  (one answer for each place a job can stand at)
         self,
@@ -305,11 +340,13 @@ class _Telling:
             )
         if self.plan is None:
             return self._to_plan("Look at the diagnosis, then plan.")
-        if not self.fresh:
+        if not self.fresh or (self.read_again and self.done):
             return self._by_plan(self.plan)
         if self.confirms:
             return self._to_plan("The second reading is here. Plan again, so that it confirms.")
-        if self.settled:
+        if self.other:
+            return self._to_plan("The specification was changed after the plan. Plan again by it.")
+        if self.settled and not self.read_again:
             return self._to_plan("Rod and saddle are set. Plan from the new reading.")
         if self.done or self.plan.status == "nothing":
             text = "Readings after the work are here. See whether the instrument conforms."

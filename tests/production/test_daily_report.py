@@ -63,7 +63,9 @@ def test_a_day_counts_its_own_instruments_and_its_own_signals(dossiers: Dossiers
     assert said(loud)["What came through"] == [
         ("Tesquil (invented): 3 proved; 2 conform, 1 does not, 0 undecided.", True)
     ]
-    (signal,) = [one for one, alarm in said(loud)["Is the process in control?"] if alarm]
+    # what no proof of the model holds is no chart, and no line
+    ((signal, alarm),) = said(loud)["Is the process in control?"]
+    assert alarm
     assert "1 point of this day signals: QC-0032" in signal
     assert loud.alarms == 2
     nothing = daily_report(dossiers, ReportRequest("2026-03-04"))
@@ -74,7 +76,8 @@ def test_a_day_counts_its_own_instruments_and_its_own_signals(dossiers: Dossiers
 
 
 def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> None:
-    dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3 (invented)"))
+    for name in ("dial 3 (invented)", "dial 4 (invented)"):
+        dossiers.add(workshop.AddRequest(subject="gauge", name=name))
     facts = {"date": "2025-03-01", "valid_until": "2026-03-01"}
     dossiers.note(workshop.NoteRequest("dial 3 (invented)", "good", facts=facts))
     record = tmp_path / "lots.json"
@@ -87,7 +90,12 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
             "dial 3 (invented): the calibration is overdue (valid until 2026-03-01). Have it "
             "calibrated before its readings decide anything more.",
             True,
-        )
+        ),
+        (
+            "Of dial 4 (invented) no calibration is filed, so that nothing says when one is due or "
+            "whether all readings are off.",
+            False,
+        ),
     ]
     assert made["Lots"][0] == ("Qen, T: lot L7 of 500 pieces not accepted.", True)
     assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)

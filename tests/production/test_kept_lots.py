@@ -21,7 +21,7 @@ from evenfall.workshop import Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, answer_lot, keep_lot, proposed
-from evenfall.workshop.lot_reports import lot_report, shown_lots
+from evenfall.workshop.lot_reports import lot_report, next_said, shown_lots
 from evenfall.workshop.lots import LotRecord
 from pictures.drawing import faults
 
@@ -234,6 +234,17 @@ def test_a_measured_lot_is_judged_by_its_proofs(dossiers: Dossiers, sigma_mm: fl
     assert lots.plan(40).first_count <= size
     said = refused(dossiers, lots, LotToKeep("L-x", 40, (0,), instruments=()))
     assert "judged by relief, as proofs hold it" in said
+
+
+def test_a_lot_that_was_taken_all_the_same_is_not_to_be_sent_back(dossiers: Dossiers) -> None:
+    lots = kept(dossiers, begun(), [0, 3])
+    assert lots.refused == lots.lots[-1]
+    assert str(next_said(lots)).startswith("Sort lot L-2 or send it back")
+    again = answer_lot(dossiers, lots, lots.lots[-1], "read again", party=RECEIVER, reason="fret 7")
+    assert again.refused == again.lots[-1]
+    taken = answer_lot(dossiers, again, again.lots[-1], "accepted", party=RECEIVER)
+    assert taken.refused is None
+    assert str(next_said(taken)) == "Inspect the next lot by normal inspection."
 
 
 def test_the_other_side_comes_to_the_same_state(dossiers: Dossiers, tmp_path: Path) -> None:

@@ -78,7 +78,7 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
     assert "This gauge can tell" in fine
     assert re.search(r'relief</th>.*?can judge">yes', fine, re.DOTALL)
     coarse = judged(client, at, 0.03)
-    assert "has to be settled" in coarse
+    assert "This gauge cannot judge relief, action and the first-fret gap" in coarse
     assert re.search(r'relief</th>.*?<strong class="risky">no', coarse, re.DOTALL)
     entries = dossiers.archive.entries(at.split("/")[2])
     assert [one.kind for one in entries].count("readings") == 2

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -108,6 +109,7 @@ class Panel:
     chart: Chart  # where it is drawn, and where the legend of what has a name comes to stand
     _named: list[float] = field(default_factory=list)
     _written: list[tuple[float, float, float]] = field(default_factory=list)
+    _marked: list[tuple[float, float]] = field(default_factory=list)
 
     def _places(self, xs: Series, ys: Series) -> list[tuple[float, float]]:
         return [(self.x(float(a)), self.y(float(b))) for a, b in zip(xs, ys, strict=True)]
@@ -215,6 +217,7 @@ class Panel:
     ) -> None:
         """Draw a mark, with whiskers as far as `reach` where they stand out from it, and words."""
         x, y, ends = self.x(at), self.y(value), [self.y(value - reach), self.y(value + reach)]
+        self._marked.append((x, y))
         wide = min(size, 4.0)
         parts = []
         if abs(ends[1] - ends[0]) > 2.0 * size:
@@ -252,14 +255,35 @@ class Panel:
     def write_beyond(
         self, at: float, value: float, said: str, *, over: bool, ink: str = INK
     ) -> None:
-        """Write words over or under a mark, clear of the axis, unless others stand there."""
-        half = text_width_px(said, 9.0) / 2.0
-        x = max(self.x(at), self.x.start_px + half + 2.0)
-        self._write_px(x, self.y(value) + (-7.0 if over else 14.0), said, ink)
+        """Write words over or under a mark, or beside it where that hides fewer of the others.
+
+        They keep clear of the axis and of other words, or are left out. All marks are there before.
+        """
+        half, x, y = text_width_px(said, 9.0) / 2.0, self.x(at), self.y(value)
+        near, far = self.x.start_px + half + 2.0, self.x.end_px - half
+        beyond = max(x, near), y + (-7.0 if over else 14.0)
+        beside = [(at_px, y + 3.0) for at_px in (x - half - 7.0, x + half + 7.0)]
+        free = [
+            place
+            for place in (beyond, *(one for one in beside if near <= one[0] <= far))
+            if self._is_free(*place, half)
+        ]
+        if free:
+            self._write_px(*min(free, key=partial(self._hidden, half)), said, ink)
+
+    def _hidden(self, half: float, place: tuple[float, float]) -> int:
+        """Return how many marks words at a place would hide."""
+        x, y = place[0], place[1] - 3.0
+        return sum(abs(x - a) < half + 4.0 and abs(y - b) < 8.0 for a, b in self._marked)
+
+    def _is_free(self, x: float, y: float, half: float) -> bool:
+        return not any(
+            abs(x - a) < half + wide and abs(y - b) < 10.0 for a, b, wide in self._written
+        )
 
     def _write_px(self, x: float, y: float, said: str, ink: str) -> None:
         half = text_width_px(said, 9.0) / 2.0
-        if not any(abs(x - a) < half + wide and abs(y - b) < 10.0 for a, b, wide in self._written):
+        if self._is_free(x, y, half):
             self._written.append((x, y, half))
             self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))
 

@@ -152,7 +152,7 @@ def _marks(  # noqa: PLR0917
     points: FloatArray,
     values: FloatArray,
 ) -> None:
-    """Draw each point, a signal by its reason and with its name."""
+    """Draw each point, a signal by its reason, then the names of those that begin a run."""
     signalled = chart.signalled(figures.name)
     for at, value in zip(points, values, strict=True):
         if not math.isfinite(value):
@@ -166,16 +166,20 @@ def _marks(  # noqa: PLR0917
         else:
             kind = _MARKS.get(rule, "diamond")
             panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
-            if point - 1 not in signalled:  # the first of a run names it
-                words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
-                if figures.name == STEPS:
-                    before = chart.label(point - 1) or str(point - 1)
-                    words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
-                if rule == OUTSIDE:
-                    over = bool(value > figures.centre[point - 1])
-                    panel.write_beyond(float(at), float(value), words, over=over, ink=RISK)
-                else:
-                    panel.write(float(at), float(value), words, ink=RISK)
+    first = int(points[0])
+    for point, rule in sorted(signalled.items()):
+        if point < first or point - 1 in signalled:
+            continue
+        words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
+        if figures.name == STEPS:
+            before = chart.label(point - 1) or str(point - 1)
+            words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
+        value = float(values[point - first])
+        if rule == OUTSIDE:
+            over = bool(figures.values[point - 1] > figures.centre[point - 1])
+            panel.write_beyond(float(point), value, words, over=over, ink=RISK)
+        else:
+            panel.write(float(point), value, words, ink=RISK)
 
 
 def _feet(chart: ControlChart, first: int, *, named: bool) -> dict[float, str]:

@@ -90,7 +90,7 @@ def standing(lots: KeptLots, view: View) -> dict[str, Any]:
         "title": lots.title,
         "said": view.say(state_said(lots)),
         "next": view.say(next_said(lots)),
-        "alarm": lots.switching.state in ("tightened", "stopped"),
+        "alarm": lots.refused is not None or lots.switching.state in ("tightened", "stopped"),
         "strip": lot_strip(strip_of(lots), theme=PAGE) if lots.lots else "",
         "invented": _invented(lots),
     }

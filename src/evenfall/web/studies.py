@@ -196,6 +196,7 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
     def said(value: float) -> str:
         return view.say(amount(value, study.unit)) if math.isfinite(value) else "–"
 
+    cannot = [one.name for one in made.limits if _can(study.share_of(one.width_level)) == "no"]
     verdict = 1 + len(made.limits)  # the uncertainty, then each of the limits
     findings = [
         (view.told(one), one.severity == "warning" or (n < verdict and not made.to_settle))
@@ -216,6 +217,7 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
             written=False,
         ),
         "careful": any(study.share_of(one.width_level) > GOOD_SHARE for one in made.limits),
+        "cannot": view.say(sentence("{names:list}", names=cannot)) if cannot else "",
         "judged": [
             (
                 one.name,

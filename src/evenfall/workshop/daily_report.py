@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from evenfall.codec import plain
 from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
 from evenfall.instrument import read_specification
-from evenfall.records.figures import proved_between
+from evenfall.records.figures import Figures, newest_figures, proved_between
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.gauges import gauges
@@ -37,6 +37,8 @@ from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
     from evenfall.errors import Finding
     from evenfall.pages.typesetting import Paper
     from evenfall.pictures.inks import Theme
@@ -223,11 +225,20 @@ class _Day:
         self.tables: dict[str, TidyTable] = {}  # what was charted, by the name of the chart
         with dossiers.archive.reading() as connection:
             self.proved = proved_between(connection, self.since, self.until)
-        by_model = Counter(model for model, _ in self.proved)
-        self.models = [name for name, _ in by_model.most_common(_MODELS)]
+            by_model = Counter(model for model, _ in self.proved)
+            self.models = [name for name, _ in by_model.most_common(_MODELS)]
+            self.read = {model: self._quantities(connection, model) for model in self.models}
         self.specified = {line.name: line.dossier for line in models(dossiers)}
         names = (*by_model, *self.specified)
         self.invented = any("invented" in name.lower() for name in names)
+
+    def _quantities(self, connection: Connection, model: str) -> list[str]:
+        """Return what any proof of a model says of what is charted."""
+
+        def wanted(quantity: str) -> Figures:
+            return Figures(quantity, "proof", until=self.until, only={"model": model})
+
+        return [one for one in _QUANTITIES if newest_figures(connection, wanted(one), 1)]
 
     def came_through(self) -> Iterator[Line]:
         """Yield what was proved, by model."""
@@ -252,7 +263,7 @@ class _Day:
         """Yield how each chart stands: those a person has worked on, and those of the models."""
         wanted = {kept.name: dict(kept.asked) for kept in kept_charts(self.dossiers.archive)}
         for model in self.models:
-            for quantity in _QUANTITIES:
+            for quantity in self.read[model]:
                 asked = _asked(model, quantity)
                 request = ChartRequest(self._filed(), **asked)
                 wanted.setdefault(chart_name(quantity, "proof", request), asked)
@@ -296,14 +307,18 @@ class _Day:
             if source is None:
                 continue
             specification = read_specification(source.text(), source=source.name)[0]
-            for quantity in _QUANTITIES:
+            for quantity in self.read[model]:
                 none = False
                 tolerance = tolerance_of(specification, quantity)
                 line = self._capable(model, quantity, tolerance)
                 asked = {**line.asked, "spec": dossier} if line.asked else {}
                 yield replace(line, leads="capability", asked=asked)
         if none:
-            yield Line(sentence("No model that came through has a specification in the archive."))
+            text = (
+                "No model that came through has a specification in the archive and readings of "
+                "what it limits."
+            )
+            yield Line(sentence(text))
 
     def _capable(self, model: str, quantity: str, tolerance: Any) -> Line:
         name = f"{quantity}, {model}"
@@ -332,11 +347,13 @@ class _Day:
 
     def gauges(self) -> Iterator[Line]:
         """Yield the gauges that are due, and those whose check standard reads otherwise."""
-        quiet = True
+        quiet, unknown = True, []
         for found in gauges(self.dossiers):
             one = replace(found, checks=tuple(c for c in found.checks if c.at < self.until))
             due = one.due(self.request.day)
             name, until = one.line.name, one.valid_until
+            if due == "unknown":
+                unknown.append(name)
             if due in ("over", "soon"):
                 quiet = False
                 text = "{name}: the calibration is due soon (valid until {until})."
@@ -356,6 +373,12 @@ class _Day:
                     yield Line(said, True, self._gauge(one), "gauge")
         if quiet:
             yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
+        if unknown:
+            text = (
+                "Of {names:list} no calibration is filed, so that nothing says when one is due or "
+                "whether all readings are off."
+            )
+            yield Line(sentence(text, names=_some(unknown)))
 
     @staticmethod
     def _gauge(one: Gauge) -> dict[str, Any]:

@@ -122,6 +122,13 @@ class KeptLots:
         return agreed > 1 and self.qualified.qualified and not is_drawn(self.last, agreed)
 
     @property
+    def refused(self) -> KeptLot | None:
+        """The newest lot, where it was not accepted and nobody took it all the same."""
+        last = self.lots[-1] if self.lots else None
+        taken = last is not None and last.answer is not None and last.answer.answer == "accepted"
+        return last if last and last.decision == "not accepted" and not taken else None
+
+    @property
     def every(self) -> tuple[KeptLot, ...]:
         """All lots, those of earlier agreements first."""
         return (*self.earlier, *self.lots)

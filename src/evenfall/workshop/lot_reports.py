@@ -190,7 +190,6 @@ def state_said(lots: KeptLots) -> Sentence:
 
 def next_said(lots: KeptLots) -> Sentence:
     """Return what to do next."""
-    last = lots.lots[-1] if lots.lots else None
     if lots.switching.state == "stopped":
         return sentence(
             "Take no more lots: the supplier shows what was changed, then the count begins again "
@@ -198,10 +197,10 @@ def next_said(lots: KeptLots) -> Sentence:
         )
     if lots.may_skip:
         return sentence("The next lot was not drawn: accept it without inspection.")
-    if last is not None and last.decision == "not accepted":
+    if lots.refused:
         return sentence(
             "Sort lot {name} or send it back; inspect the next lot by {state}.",
-            name=last.name,
+            name=lots.refused.name,
             state=STATES[lots.switching.state],
         )
     return sentence("Inspect the next lot by {state}.", state=STATES[lots.switching.state])

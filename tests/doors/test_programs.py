@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from doors.attacks import sealed
 from doors.stopping import stopped_wherever_it_reports
 from evenfall.cli import main
 from evenfall.errors import Cancelled, RequestError
@@ -24,13 +27,15 @@ from evenfall.workshop import (
 )
 from evenfall.workshop.outputs import json_file
 
+FILED = Path(__file__).parents[1] / "records" / "files"
+
 
 @pytest.fixture(scope="module")
 def job(tmp_path_factory):
     folder = tmp_path_factory.mktemp("job")
     names = ("yard.machine.toml", "yard.cutters.toml")
     settled, spec = (Source.invented(n) for n in ("tesquil-settled.csv", "tesquil.spec.toml"))
-    made = plan(PlanRequest(settled, spec, method="profile", settled=True)).plan
+    made = plan(PlanRequest(settled, spec, method="profile", settled=True, serial="UY-0417")).plan
     files = {folder / "a.plan.json": json_file(made.as_dict())}
     files |= {folder / name: Source.invented(name).text().encode() for name in names}
     write_together(files)
@@ -52,6 +57,21 @@ def test_a_place_that_no_machine_reaches_is_refused(job, value: str) -> None:
     done = written(job, "--touch", f"1:1={value},0,0")
     assert done.exit_code == 2
     assert "within 10 m" in done.output
+
+
+@pytest.mark.parametrize(
+    ("name", "serial", "said"),
+    [
+        ("quenlo", "", "4 strings and 16 frets, the plan is for 6 and 22"),
+        ("tesquil", "UY-0419", 'These are readings of "UY-0419", not of "UY-0417"'),
+    ],
+)
+def test_a_reading_of_another_instrument_is_not_cut_from(job, name, serial, said) -> None:
+    text = (FILED / f"{name}.measurement@1.json").read_text(encoding="utf-8")
+    (job / "found.json").write_text(sealed(json.loads(text) | {"serial": serial}), "utf-8")
+    done = written(job, "--found", job / "found.json")
+    assert done.exit_code == 2, done.output
+    assert said in done.output
 
 
 @pytest.mark.slow

@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import TypeVar
 
 import numpy as np
@@ -208,19 +209,21 @@ def _read(row: SheetRow) -> _Read | None:
     text = cells.get("value", "")
     if not text:
         return None
-    unit, inch, scale = cells.get("unit", ""), False, 1.0
-    try:
-        scale = mm_per_unit(unit)
-    except ValueError:
-        pass
-    else:
-        inch = unit.lower() in INCH_UNITS
-        unit = "mm"
+    unit, inch, scale = _unit(cells.get("unit", ""))
     size = math.nan
     if cells.get("size"):
         size = _number(cells["size"], "size")
     time = _time(cells.get("time", ""))
     return _Read(scale * _number(text, "value"), unit, inch, size, time, cells, row.number)
+
+
+@lru_cache(maxsize=64)  # a long sheet names few units, and each costs as much as a number
+def _unit(text: str) -> tuple[str, bool, float]:
+    """Return the unit that values are kept in, whether theirs is an inch's, and the factor."""
+    try:
+        return "mm", text.lower() in INCH_UNITS, mm_per_unit(text)
+    except ValueError:
+        return text, False, 1.0
 
 
 def _number(text: str, column: str) -> float:

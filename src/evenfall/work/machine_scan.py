@@ -44,6 +44,16 @@ def refuse_another_neck(plan: Plan, found: Measurement, specification: Specifica
 
     A straight line under each string and a bow may lie between the two: datum, strings and rod.
     """
+    has, wanted = ((one.string_count, one.fret_count) for one in (found, plan.measurement))
+    if has != wanted:
+        raise RequestError(
+            "The reading taken on the machine is of {strings} strings and {frets} frets, the plan "
+            "is for {wanted_strings} and {wanted_frets}; read the instrument of the plan.",
+            strings=has[0],
+            frets=has[1],
+            wanted_strings=wanted[0],
+            wanted_frets=wanted[1],
+        )
     first, second = plan.measurement.heights, found.heights
     lines = string_lines(specification)
     station, bow = lines.station_mm[:, 1:], default_bow(specification, lines).frets

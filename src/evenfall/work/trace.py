@@ -88,6 +88,7 @@ _TO_STATE = (
     *("units", "distance", "feed mode", "plane", "path control"),
     *("cutter radius", "tool length", "work offset"),
 )
+_Point = tuple[float, float]  # in the plane of an arc [mm]
 _PLANES = {"G17": (0, 1, 2, "IJ"), "G18": (2, 0, 1, "KI"), "G19": (1, 2, 0, "JK")}
 
 
@@ -357,7 +358,7 @@ class _Reader:
                 "{given:quoted} holds a letter that controllers do not take; use plain ASCII.",
                 given=text,
             )
-        if any(not c.isprintable() and c != "\t" for c in text):
+        if not text.replace("\t", " ").isprintable():
             self.refuse("The block holds a control character; remove it.")
         for comment in _COMMENT.findall(text):
             self.comment(comment)
@@ -410,13 +411,13 @@ class _Reader:
             seen.add(letter)
             if letter == "N" and (place or value < 0 or value != int(value) or value > 99_999):
                 self.refuse("A line number (N) must be a whole number in front of the block.")
-            if letter in "FSTPDHQ" and value < 0.0:
+            if value < 0.0 and letter in "FSTPDHQ":
                 self.refuse("{letter} must not be negative.", letter=letter)
             if letter in "TH" and value != int(value):
                 self.refuse("{letter} must be a whole number.", letter=letter)
         return [word for word in found if word[0] != "N"]
 
-    def carry_out(self, words: list[tuple[str, float]]) -> None:  # noqa: PLR0912, PLR0915
+    def carry_out(self, words: list[tuple[str, float]]) -> None:
         """Do what a block says, in the order of execution."""
         codes: dict[str, str] = {}
         for letter, value in words:
@@ -440,6 +441,22 @@ class _Reader:
         self.feed_mode = mode
         self.speed = given.get("S", self.speed)
         self.selected = int(given.get("T", self.selected))
+        if not self.moves:
+            self.stated |= codes.keys()
+        if codes.keys() - {"motion"}:  # most blocks only move
+            self.settle(codes, given)
+        axes = [given.get(letter) for letter in "XYZ"]
+        named = any(a is not None for a in axes)
+        self.motion = codes.get("motion", self.motion)
+        if named and self.motion in ("", "G80"):
+            self.refuse("Axis words stand here without a motion word (G0, G1, G2 or G3); add it.")
+        if named or ("motion" in codes and self.motion in ("G2", "G3")):
+            self.move(axes, given, fed="F" in given)
+        if codes.get("stopping") in ("M2", "M30"):
+            self.end_line = self.number
+
+    def settle(self, codes: dict[str, str], given: dict[str, float]) -> None:
+        """Do what a block says besides moving, in the order of execution."""
         if "tool change" in codes:
             if not self.selected:
                 self.refuse("M6 changes to no cutter; name it by its number (T) first.")
@@ -454,8 +471,6 @@ class _Reader:
             self.refuse("G4 waits for no time; name it in seconds (P).")
         self.note_events(codes, given.get("P", 0.0))
         self.plane = codes.get("plane", self.plane)
-        if not self.moves:
-            self.stated |= codes.keys()
         if "units" in codes:
             before, self.per_unit_mm = (
                 self.per_unit_mm,
@@ -475,15 +490,6 @@ class _Reader:
         if "arc distance" in codes:
             self.arc_absolute = codes["arc distance"] == "G90.1"
             self.arcs_stated = True
-        axes = [given.get(letter) for letter in "XYZ"]
-        named = any(a is not None for a in axes)
-        self.motion = codes.get("motion", self.motion)
-        if named and self.motion in ("", "G80"):
-            self.refuse("Axis words stand here without a motion word (G0, G1, G2 or G3); add it.")
-        if named or ("motion" in codes and self.motion in ("G2", "G3")):
-            self.move(axes, given, fed="F" in given)
-        if codes.get("stopping") in ("M2", "M30"):
-            self.end_line = self.number
 
     def note_events(self, codes: dict[str, str], wait_s: float) -> None:
         """Note what a block does besides moving."""
@@ -576,24 +582,24 @@ class _Reader:
             self.refuse("Arcs are not read with G93; give their feed a minute (G94).")
         if given.get("P", 1.0) != 1.0:
             self.refuse("Arcs of more than one turn are not read; write each turn.")
-        a, b = np.array([start[first], start[second]]), np.array([end[first], end[second]])
+        a, b = (start[first], start[second]), (end[first], end[second])
         clockwise = self.motion == "G2"
         if "R" in given:
             if set(letters) & given.keys():
                 self.refuse("An arc has either a radius (R) or a centre (I, J, K), not both.")
             centre = self.centre_by_radius(a, b, given["R"] * self.per_unit_mm, clockwise)
         elif set(letters) & given.keys():
-            shift = np.array([given.get(letter, 0.0) for letter in letters]) * self.per_unit_mm
-            centre = shift if self.arc_absolute else a + shift
+            u, v = (given.get(letter, 0.0) * self.per_unit_mm for letter in letters)
+            centre = (u, v) if self.arc_absolute else (a[0] + u, a[1] + v)
             self.arcs_open |= not self.arcs_stated
         else:
             self.refuse("The arc has neither a centre (I, J, K) nor a radius (R); add one.")
-        radius, other = float(np.hypot(*(a - centre))), float(np.hypot(*(b - centre)))
+        radius, other = math.dist(a, centre), math.dist(b, centre)
         if radius < 1e-9 or abs(radius - other) > ARC_RADIUS_MM:
             text = "The arc begins {one:length} from its centre and ends {two:length} from it."
             self.refuse(text, one=radius, two=other)
-        begin = math.atan2(*(a - centre)[::-1])
-        sweep = math.atan2(*(b - centre)[::-1]) - begin
+        begin = math.atan2(a[1] - centre[1], a[0] - centre[0])
+        sweep = math.atan2(b[1] - centre[1], b[0] - centre[0]) - begin
         whole = 2.0 * math.pi
         sweep = (sweep % whole) or whole
         if sweep > whole - 1e-9:
@@ -606,26 +612,25 @@ class _Reader:
             there = list(end)
             if n < count:
                 angle = begin + sweep * n / count
-                there[first] = float(centre[0] + radius * math.cos(angle))
-                there[second] = float(centre[1] + radius * math.sin(angle))
+                there[first] = centre[0] + radius * math.cos(angle)
+                there[second] = centre[1] + radius * math.sin(angle)
                 there[along] = start[along] + (end[along] - start[along]) * n / count
             self.note(before, there, feed, speed)
             before = there
 
     def centre_by_radius(
-        self, start: FloatArray, end: FloatArray, radius_mm: float, clockwise: bool
-    ) -> FloatArray:
+        self, start: _Point, end: _Point, radius_mm: float, clockwise: bool
+    ) -> _Point:
         """Return the centre of an arc that is given by its radius, negative for the longer way."""
-        chord = end - start
-        half = 0.5 * float(np.hypot(*chord))
+        x, y = end[0] - start[0], end[1] - start[1]
+        half = 0.5 * math.hypot(x, y)
         if half < 1e-9:
             self.refuse("An arc by its radius must end elsewhere than it begins.")
         if half > abs(radius_mm) + ARC_RADIUS_MM:
             self.refuse("The radius of the arc is too small to reach its end.")
         height = math.sqrt(max(0.0, radius_mm**2 - half**2))
-        side = -1.0 if clockwise == (radius_mm > 0.0) else 1.0
-        normal = np.array([-chord[1], chord[0]]) / (2.0 * half)
-        return np.asarray(0.5 * (start + end) + side * height * normal)
+        aside = height / (-2.0 * half if clockwise == (radius_mm > 0.0) else 2.0 * half)
+        return 0.5 * (start[0] + end[0]) - aside * y, 0.5 * (start[1] + end[1]) + aside * x
 
     # ---- what it came to ----------------------------------------------------------------------
 

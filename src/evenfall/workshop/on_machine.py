@@ -23,7 +23,7 @@ from evenfall.work.machine_scan import (
 from evenfall.work.part_lines import CUTS, with_parts
 from evenfall.work.program_check import Setting
 from evenfall.workshop.describing import described
-from evenfall.workshop.opening import Source, on_disk, open_another, open_plan
+from evenfall.workshop.opening import Source, on_disk, open_another, open_plan, require_same
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
@@ -158,7 +158,7 @@ def on_machine(plan_file: Source, on: MachineRequest, progress: Progress) -> OnM
     if on.found is not None and on.scan is not None:
         text = "Give a scan taken on the machine or another reading taken there, not both."
         raise RequestError(text, at=At(field="scan"))
-    found = None if on.found is None else open_another(plan.measurement, on.found).measurement
+    found = None if on.found is None else _read_there(plan.measurement, on.found)
     survey: CrownSurvey | None = None
     remarks: list[Finding] = []
     if on.scan is not None:
@@ -211,6 +211,13 @@ def on_machine(plan_file: Source, on: MachineRequest, progress: Progress) -> OnM
         parts=parts,
         remarks=tuple(remarks),
     )
+
+
+def _read_there(planned_on: Measurement, source: Source) -> Measurement:
+    """Return a reading taken on the machine of the instrument that the plan is for."""
+    found = open_another(planned_on, source).measurement
+    require_same(planned_on, found, file=source.name, field="found")
+    return found
 
 
 def _scanned(

@@ -222,6 +222,7 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
     step("plan", "UY-0417", "--settled", "--json")  # from the readings after the work
 
 
+@pytest.mark.slow
 def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
     for name in ("tesquil.spec.toml", "tesquil-before.csv"):
         (place / name).write_bytes(ef.Source.invented(name).content or b"")
@@ -439,6 +440,7 @@ def test_one_document_comes_out_as_the_file_it_was(place: Path) -> None:
     assert not (place / "x.json").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["pdf", "html"])
 def test_a_dossier_is_one_page_on_paper_and_on_screen(place: Path, kind: str) -> None:
     run("add", PLAN, PROOF, "--serial", "UY-0417", "--by", "M. Tessquin")

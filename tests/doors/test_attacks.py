@@ -126,6 +126,7 @@ def test_an_attack_gets_one_sentence_and_costs_little(
     assert peak_bytes < MOST_BYTES
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="only on Linux")
 def test_what_a_command_takes_is_seen(folder: Path, answered: Answer) -> None:
     """The process and what it started are counted, and no other."""

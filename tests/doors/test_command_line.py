@@ -111,6 +111,7 @@ def test_a_second_proof_leaves_the_first_alone(folder: Path) -> None:
     }
 
 
+@pytest.mark.slow
 def test_prices_follow_the_unit_that_is_asked_for(folder: Path) -> None:
     """A lighter attack at which fewer frets are worse than they may be saves metal."""
     plan = ("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "a.json")
@@ -565,6 +566,7 @@ def test_nothing_but_json_reaches_standard_output(folder: Path) -> None:
     assert all(line.endswith(" ...") for line in done.stderr.splitlines())  # a slow machine
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="only on Linux")
 @pytest.mark.parametrize(
     "arguments", [("plan", "tesquil-before.csv", "--json"), ("spec", "check")], ids=" ".join

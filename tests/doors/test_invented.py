@@ -39,6 +39,7 @@ def outcomes(plan: workshop.Source) -> list[Outcome]:
     ]
 
 
+@pytest.mark.slow
 def test_pictures_name_the_instrument_and_say_that_it_is_invented(outcomes: list[Outcome]) -> None:
     drawn = [(name, svg) for one in outcomes for name, svg in one.pictures().items()]
     assert len(drawn) >= 20

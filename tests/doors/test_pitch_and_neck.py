@@ -172,6 +172,7 @@ def test_a_relief_with_uncertainty_beyond_its_limits_is_undecided(folder: Path) 
     assert [row.split()[-1] for row in rows] == ["inside", "undecided"]
 
 
+@pytest.mark.slow
 def test_a_plan_by_a_measured_turn_says_the_turns(folder: Path) -> None:
     result = run("plan", *SHEET, "--relief-per-turn", "0.12", "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))
@@ -298,6 +299,7 @@ def test_diagnosis_and_plan_for_other_strings(folder: Path) -> None:
     assert run("sheet", "heavy.plan.json").exit_code == 0
 
 
+@pytest.mark.slow
 def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
     measured(folder)
     bowed(folder, "before.json", 0.3, strung=True)
@@ -331,6 +333,7 @@ def test_a_measured_neck_feeds_the_plan_and_its_sheet(folder: Path) -> None:
     assert f"{abs(outlook['rod_turns_count']):.2f} turns ± " in page
 
 
+@pytest.mark.slow
 def test_readings_without_strings_are_diagnosed_and_planned_at_tension(folder: Path) -> None:
     measured(folder)
     bowed(folder, "unstrung.json", -0.1, strung=False)

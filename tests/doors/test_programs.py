@@ -152,6 +152,7 @@ def with_parts(job) -> ProgramRequest:
     return ProgramRequest(Source("a.plan.json", (job / "a.plan.json").read_bytes()), on)
 
 
+@pytest.mark.slow
 def test_nut_and_fret_ends_of_the_example_are_cut_and_conform(job) -> None:
     made = program(with_parts(job))
     assert made.faults == ()

@@ -122,6 +122,7 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
     assert "in mm, as the option says" in result.output
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "sentence"),

@@ -21,6 +21,7 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(main, list(arguments))
 
 
+@pytest.mark.slow
 def test_three_commands_lead_to_the_first_picture() -> None:
     made = run("spec", "new", "mandolin", "--name", "Zulvane (invented)")
     assert made.output.splitlines() == [
@@ -40,6 +41,7 @@ def test_three_commands_lead_to_the_first_picture() -> None:
     assert run("measure", "--template", "mandolin.spec.toml").exit_code == 0
 
 
+@pytest.mark.slow
 def test_a_neck_that_will_buzz_is_shown_before_it_is_measured() -> None:
     run("spec", "new", "mandolin", "--unit", "in")
     spec = Path("mandolin.spec.toml")

@@ -89,6 +89,7 @@ def test_two_sheets_of_one_name_are_kept_apart() -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_job_of_bytes_makes_every_page_and_picture(plan_file: Source) -> None:
     sheet = workshop.sheet(workshop.SheetRequest(plan_file))
     assert sheet.pages["pdf"].startswith(b"%PDF-")

@@ -77,6 +77,7 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
     assert not wrong
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(("crown", "noise"), [("blunt", 0.005), ("keen", 0.01)])
 def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, noise: float) -> None:
@@ -115,6 +116,7 @@ def test_the_top_of_a_wide_crown_is_that_of_its_dome_or_bar(crown: Crown) -> Non
     assert abs(section.top_across_mm) < 4.0 * section.top_across_u_mm
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("depth", [0.03, pytest.param(0.1, marks=pytest.mark.slow)])
 def test_wear_under_every_string_of_a_played_neck_is_wear(depth: float) -> None:
     """Nearly every fret flat over half its length is worn, and not made so."""
@@ -131,6 +133,7 @@ def test_wear_under_every_string_of_a_played_neck_is_wear(depth: float) -> None:
     assert "crown-kind" not in {f.code for f in findings}
 
 
+@pytest.mark.slow
 def test_no_board_is_shown_as_part_of_the_fit_of_an_upright_side() -> None:
     recipe = Recipe(seed=4, step_x=0.06, step_y=0.3, shadow_share=0.0, crown="one-sided")
     scan = make_scan(specification("ukulele"), recipe)

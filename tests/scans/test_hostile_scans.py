@@ -265,6 +265,7 @@ def test_a_fret_seen_at_its_ends_alone_is_not_said_to_stand_up_there() -> None:
     assert told.code == "lifted-end"
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("axis", "turn_rad", "beside"),
@@ -337,6 +338,7 @@ def test_a_fret_that_the_scan_ends_on_is_not_seen(side: float) -> None:
     assert not {f.code for f in findings} & {"crown-kind", "fret-place", "missing-fret"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("cut", "code"), [((-30.0, 2.0), "orientation"), ((-9.0, 9.0), "ambiguous")]
 )
@@ -354,6 +356,7 @@ def test_a_strip_of_the_board_does_not_blame_its_width(cut: tuple[float, float],
         assert np.isnan(end).all()
 
 
+@pytest.mark.slow
 def test_a_board_of_another_width_is_told_with_its_centre_line_known() -> None:
     """Twice the tolerance off, its edges were said not to be in the scan."""
     text = SPEC.text.replace("width_nut = 36.0", "width_nut = 40.0")

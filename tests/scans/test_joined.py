@@ -157,6 +157,7 @@ def test_what_a_part_says_is_brought_over_to_the_scale_of_the_fullest() -> None:
     assert told.fret_place_u_mm[0] > told.fret_place_u_mm[8]
 
 
+@pytest.mark.slow
 def test_joined_scans_are_drawn_with_the_crowns_of_both() -> None:
     """What is drawn was the fuller scan alone, and six crowns that were seen were "not found"."""
     head, body = surveyed(3, high=165.0), surveyed(4, low=95.0)
@@ -204,6 +205,7 @@ def test_the_uncertainty_of_relief_over_a_joint_is_its_error(seed: int) -> None:
     assert 0.65 < float(np.sqrt(np.mean(np.square(scores)))) < 1.4
 
 
+@pytest.mark.slow
 def test_repeats_measure_the_route_where_points_say_too_little() -> None:
     chance = np.random.default_rng(5)
     each = [made(chance, slice(0, 18), u=0.012, stated=0.003) for _ in range(3)]

@@ -110,6 +110,7 @@ def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
         assert abs(float(told.split("or of ")[1].split(" mm", maxsplit=1)[0]) / said - 1.0) < 0.004
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scale", "frets", "first", "last", "said"),

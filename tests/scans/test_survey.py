@@ -182,6 +182,7 @@ def test_a_height_map_gives_what_its_points_give() -> None:
     assert upside_down.crown_top_mm == pytest.approx(survey.crown_top_mm, abs=0.002)
 
 
+@pytest.mark.slow
 def test_crown_radius_and_height_over_the_board_on_both_sides() -> None:
     scan, survey, _ = surveyed("ukulele", COARSE)
     wire = scan.specification.fretwire
@@ -290,6 +291,7 @@ def test_a_rising_end_and_a_hump_stay_in_the_board() -> None:
     assert np.quantile(np.abs(off), 0.99) < 0.01
 
 
+@pytest.mark.slow
 def test_the_radius_along_the_neck_is_the_board_s() -> None:
     scan, survey, _ = surveyed("bass", replace(COARSE, seed=6))
     board = scan.specification.board
@@ -470,6 +472,7 @@ def test_the_scanner_s_own_uncertainty_is_added() -> None:
     assert other.crown_top_u_mm == pytest.approx(np.hypot(survey.crown_top_u_mm, 0.004), abs=1e-9)
 
 
+@pytest.mark.slow
 def test_the_survey_becomes_a_measurement_like_any_other() -> None:
     scan, survey, _ = surveyed("ukulele", FAULTY)
     measurement = to_measurement(

@@ -107,6 +107,7 @@ def allowed(role: str | None, right: Right | str) -> bool:
     return right == "anyone" or (role is not None and right in ROLE_RIGHTS[role])
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("role", sorted(LEAST_FIRST, key=lambda role: role != "bench"))
 def test_every_role_meets_every_route(clients: Callable[[], TestClient], role: str | None) -> None:
@@ -486,6 +487,7 @@ def test_what_is_filed_stands_under_the_account_whatever_is_typed(
     assert line.account == account(dossiers, "bench person").id
 
 
+@pytest.mark.slow
 def test_what_somebody_may_not_file_they_do_not_take_back(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

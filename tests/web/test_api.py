@@ -61,6 +61,7 @@ def test_a_plan_is_the_one_that_the_library_makes(client: TestClient) -> None:
     assert ef.Plan.from_dict(answer.json()) == made.plan
 
 
+@pytest.mark.slow
 def test_a_proof_goes_by_the_plans_worked_before(client: TestClient) -> None:
     """What the first plan filed is no wear to the proof of the next, which names it."""
     after = ef.Source.invented("tesquil-after.csv")
@@ -84,6 +85,7 @@ def test_a_proof_goes_by_the_plans_worked_before(client: TestClient) -> None:
     assert refused(client.post("prove", json={**body, "worked": [file(after)]}), 422)["at"]["file"]
 
 
+@pytest.mark.slow
 def test_an_answer_is_what_its_schema_says(client: TestClient) -> None:
     said = client.get("openapi.json").json()
     for name, body in {

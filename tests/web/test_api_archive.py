@@ -159,6 +159,7 @@ def as_described(answer: Any, path: str) -> dict[str, Any]:
     return values
 
 
+@pytest.mark.slow
 def test_a_lot_is_judged_as_on_the_command_line(tmp_path: Path) -> None:
     """Sample, decision, state and report; by the client of the package too."""
     terms = {"supplier": "Ulqor Yard (invented)", "model": "Tesquil", "pieces": 500}
@@ -211,6 +212,7 @@ def test_a_lot_is_judged_as_on_the_command_line(tmp_path: Path) -> None:
         app.state.shop.leave()
 
 
+@pytest.mark.slow
 def test_methods_are_compared_side_by_side(tmp_path: Path) -> None:
     asked = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
     files = [{"name": one.name, "text": one.text()} for one in asked]
@@ -238,6 +240,7 @@ def years(
         app.state.shop.leave()
 
 
+@pytest.mark.slow
 def test_every_paper_that_is_listed_comes_as_what_it_is(
     years: tuple[TestClient, ef.Dossiers],
 ) -> None:
@@ -272,6 +275,7 @@ def connected(client: TestClient) -> ThereDossiers:
     return Connection(HERE, http=TestClient(client.app, base_url=HERE)).archive()
 
 
+@pytest.mark.slow
 def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossiers]) -> None:
     client, dossiers = years
     client.post("dossiers", json={"subject": "gauge", "name": "dial 7"})
@@ -310,6 +314,7 @@ def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossi
     assert client.post(f"gauges/{SERIALS[0]}/studies", json={"study": study}).status_code == 404
 
 
+@pytest.mark.slow
 def test_charts_are_acted_on_by_version(years: tuple[TestClient, ef.Dossiers]) -> None:
     client, dossiers = years
     for day in range(2, 14):

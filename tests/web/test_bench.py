@@ -55,6 +55,7 @@ def paper(page: Page) -> str:
     return str(found)
 
 
+@pytest.mark.slow
 def test_every_setting_has_its_effect_and_goes_back(
     bench: Page, examples: tuple[str, list[str]]
 ) -> None:

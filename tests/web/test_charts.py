@@ -95,6 +95,7 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     assert f'<a href="/instruments/{line.dossier}">QC-0041</a>' in shown
 
 
+@pytest.mark.slow
 def test_frozen_limits_hold_when_more_comes_in_and_are_taken_back(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -143,6 +144,7 @@ def test_subgroups_of_a_shift_and_station_hold_what_was_read_between_each_other(
     assert "2026-01-01 bench 0" in shown
 
 
+@pytest.mark.slow
 def test_capability_says_stability_first(dossiers: Dossiers, client: TestClient) -> None:
     prove(dossiers, STEADY)
     asked = "/charts/capability?quantity=relief"
@@ -334,6 +336,7 @@ def test_the_page_of_causes_says_what_the_command_says(
     assert "No answer" in text(client, bad, 422)
 
 
+@pytest.mark.slow
 def test_a_station_that_is_called_by_a_number_is_a_name(
     dossiers: Dossiers, client: TestClient
 ) -> None:

@@ -59,6 +59,7 @@ def value(page: Page, key: str) -> str:
     return str(page.locator(f"[data-key='{key}']").input_value())
 
 
+@pytest.mark.slow
 def test_a_gauge_that_types_ends_each_figure_and_goes_on(page: Page) -> None:
     sheet(page, "WG-0001 (invented)")
     page.focus("[data-key='crown_top:1:1']")

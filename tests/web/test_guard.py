@@ -197,6 +197,7 @@ def listened_at(process: int) -> set[str]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="only on Linux")
 def test_it_starts_with_one_command_and_stops_in_order(tmp_path: Path) -> None:
     server, place = started(str(tmp_path / "archive"), log=subprocess.PIPE)

@@ -72,6 +72,7 @@ def post(client: TestClient, path: str, **form: str) -> tuple[int, str]:
     return answer.status_code, answer.text
 
 
+@pytest.mark.slow
 def test_both_sides_see_the_same_state_and_the_file_holds_it(
     team: tuple[Dossiers, dict[str, TestClient]], tmp_path: Path
 ) -> None:
@@ -119,6 +120,7 @@ def test_both_sides_see_the_same_state_and_the_file_holds_it(
     assert state not in other.get("/lots").text
 
 
+@pytest.mark.slow
 def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

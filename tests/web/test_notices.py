@@ -198,6 +198,7 @@ def test_of_one_key_notice_is_given_once(dossiers: ef.Dossiers) -> None:
     assert kept[0].asked["subject"] == "Signal"
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("_set_up")
 def test_verdicts_gauges_and_work_that_failed_are_told(dossiers: ef.Dossiers) -> None:
     before, spec = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")

@@ -78,6 +78,7 @@ def examples(
         yield place, names
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("wide", "scheme", "names"),
     [
@@ -136,6 +137,7 @@ def test_the_checker_sees_a_fault(browser: Browser, examples: tuple[str, list[st
     context.close()
 
 
+@pytest.mark.slow
 def test_the_map_follows_the_arrows_and_the_plan_the_sliders(
     browser: Browser, examples: tuple[str, list[str]]
 ) -> None:

@@ -72,6 +72,7 @@ def taken(page: Page, label: str) -> str:
     return answer.body().decode("ascii")
 
 
+@pytest.mark.slow
 def test_a_program_is_checked_and_then_taken_along(
     browser: Browser, cut: tuple[str, str, str]
 ) -> None:

@@ -10,6 +10,7 @@ from playwright.sync_api import Page, expect
 from steps import by_place, file_typed, open_new
 
 
+@pytest.mark.slow
 def test_form_and_text_change_together_and_a_version_is_saved(page: Page) -> None:
     page.goto("/specifications")
     page.select_option("#kind", "bass")

@@ -116,6 +116,7 @@ def test_a_job_goes_from_stop_to_stop(dossiers: Dossiers) -> None:
     assert re.fullmatch(r"proved \d{4}-\d\d-\d\d: conforms", say(said))
 
 
+@pytest.mark.slow
 def test_a_proof_knows_the_plans_that_were_worked_before(
     dossiers: Dossiers, tmp_path: Path
 ) -> None:
@@ -161,6 +162,7 @@ def test_a_proof_knows_the_plans_that_were_worked_before(
     assert story(dossiers, SERIAL).proved
 
 
+@pytest.mark.slow
 def test_readings_filed_again_are_not_of_after_the_work(dossiers: Dossiers) -> None:
     """A corrected specification reads them again; a plan made from them is refused as worked."""
     found = read("settled")
@@ -283,6 +285,7 @@ def raised(by_mm: float, more_mm: float = 0.0) -> bytes:
     return "\n".join(lines).encode()
 
 
+@pytest.mark.slow
 def test_a_second_reading_confirms_what_a_plan_asks_for(dossiers: Dossiers) -> None:
     from evenfall.web.shop import Shop
 

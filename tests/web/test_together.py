@@ -43,6 +43,7 @@ def dossiers(tmp_path: Path) -> Iterator[ef.Dossiers]:
         yield made
 
 
+@pytest.mark.slow
 def test_a_plan_by_readings_that_are_no_longer_the_newest_is_not_filed(
     dossiers: ef.Dossiers,
 ) -> None:
@@ -310,6 +311,7 @@ def test_a_specification_is_edited_by_two_in_two_browsers(tmp_path: Path, browse
             context.close()
 
 
+@pytest.mark.slow
 def test_who_looks_at_a_page_hears_what_another_files(tmp_path: Path, browser: Browser) -> None:
     with serving(tmp_path / "archive") as place, ef.connect(place) as there:
         archive = there.archive()

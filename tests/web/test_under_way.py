@@ -238,6 +238,7 @@ def posted(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[dict[str, Any]]]:
         yield got
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "kind", sorted(KINDS.keys() - {"program", "causes"})

@@ -101,6 +101,7 @@ def test_a_file_goes_on_where_it_broke_off_at_another_server_too(
     assert send(client, task, len(content), b"more")[0] == 422
 
 
+@pytest.mark.slow
 def test_one_form_sent_several_times_at_once_is_read_once(
     client: TestClient, dossiers: Dossiers
 ) -> None:
@@ -133,6 +134,7 @@ def test_one_form_sent_several_times_at_once_is_read_once(
     assert not queue.folder(task).exists()  # the archive holds what was filed
 
 
+@pytest.mark.slow
 def test_a_scan_alone_leads_to_a_sheet_beside_it(client: TestClient, dossiers: Dossiers) -> None:
     """A scan shows no strings: once it was filed, its instrument had no page but an error."""
     made = starter(StarterRequest("ukulele", name="Vesprel (invented)"))
@@ -286,6 +288,7 @@ def test_a_hostile_file_is_one_sentence(
     one_sentence(client, dossiers, name, content() if callable(content) else content)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("part", [0, pytest.param(10, marks=pytest.mark.slow)])
 def test_a_damaged_scan_is_one_sentence(client: TestClient, dossiers: Dossiers, part: int) -> None:
     """Every tenth; tests/scans/formats gives the reader every one."""

@@ -544,7 +544,7 @@ def _copying(name: str, told: str) -> Callable[[Callable[..., Any]], Any]:
                 hash=copied.sha256[:16],
             )
 
-        decorated = json_option(_address(_place(run)))
+        decorated = _place(_address(json_option(run)))
         return command.command(name=name, help=told)(decorated)
 
     return add_command
@@ -558,8 +558,8 @@ restore = _copying(
 )(lambda dossiers, place, waiting: dossiers.restore(place, waiting))
 move = _copying(
     "move",
-    "Carry the archive to PLACE, on either engine, counted and hashed on both sides. The old one "
-    "stays as it is; use the new address from then on.",
+    "Move the archive to PLACE, on either engine. All that it holds is counted and hashed on both "
+    "sides. The old archive stays as it is; use the new address from then on.",
 )(lambda dossiers, place, waiting: dossiers.move(place, waiting))
 
 
@@ -571,7 +571,7 @@ move = _copying(
 @_address
 @json_option
 def doctor(*, save_to: Path | None, erase: str, address: str, as_json: bool) -> int:
-    """Maintain the archive: labels, leftover files, what can still be saved, a name to erase.
+    """Look after the archive: tidy it, save what can be read of a damaged one, erase a name.
 
     Exit status 1 if a part of a damaged archive is lost.
     """

@@ -104,9 +104,9 @@ def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
         return command(kept=_Kept(**own), **given)
 
     options = (
-        click.option("--supplier", default="", help="Whose lots they are."),
-        click.option("--model", default="", help="Which model they are of."),
-        click.option("--receiver", default="", help="Who takes them over, where that is not you."),
+        click.option("--supplier", default="", help="Supplier of the lots."),
+        click.option("--model", default="", help="Model of the pieces."),
+        click.option("--receiver", default="", help="Who receives them, if that is not you."),
         click.option("--name", default="", help="Name of the lot."),
         click.option(
             "--sample",
@@ -138,10 +138,10 @@ def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
             "--new-agreement",
             default="",
             metavar="REASON",
-            help="Begin the count again, by the agreement of this call, and say why.",
+            help="Start the count again under the agreement given here; REASON says why.",
         ),
-        click.option("--reason", default="", help="Anything that the decision rests on besides."),
-        path_option("--report", help="Write the report of the lot, PDF or HTML, as it is named."),
+        click.option("--reason", default="", help="Anything else that the decision rests on."),
+        path_option("--report", help="PDF or HTML file for the report of the lot."),
         by_option,
         on_option,
     )
@@ -203,7 +203,7 @@ def lot(
     record: Path | None,
     result: Result,
 ) -> int:
-    """Tell which sample to take from a lot and, with --found, whether the lot is accepted.
+    """Show which sample to take from a lot and, with --found, whether the lot is accepted.
 
     Normal, tightened and reduced inspection follow each other by the lots of this --supplier and
     --model, kept in --archive or in a file, --record. With --archive the sample may be given by its
@@ -249,14 +249,14 @@ def _show(made: LotOutcome | MeasuredLotOutcome | KeptLotOutcome, lengths: Lengt
     "producer_probability",
     type=Number(0.0, 1.0),
     default=0.95,
-    help="How often at least lots of the good quality are accepted.",
+    help="Least probability that a lot of the good quality is accepted (default: 0.95).",
 )
 @click.option(
     "--bad-accepted",
     "consumer_probability",
     type=Number(0.0, 1.0),
     default=0.10,
-    help="How often at most lots of the bad quality are accepted.",
+    help="Greatest probability that a lot of the bad quality is accepted (default: 0.10).",
 )
 @click.option(
     "--method",
@@ -267,7 +267,7 @@ def _show(made: LotOutcome | MeasuredLotOutcome | KeptLotOutcome, lengths: Lengt
 )
 @json_option
 def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
-    """Work out the smallest sampling plan that keeps the risks of producer and consumer."""
+    """Find the smallest sampling plan that keeps to the producer's and the consumer's risk."""
     from evenfall import workshop
     from evenfall.codec import plain
     from evenfall.production.sampling import Plan
@@ -288,7 +288,10 @@ def lot_plan(*, method: str, as_json: bool, **risks: Any) -> None:
 @click.command(name="lot-measured")
 @readings_options
 @click.option(
-    "--pieces", type=click.IntRange(3), default=None, help="Pieces in the lot (default: the read)."
+    "--pieces",
+    type=click.IntRange(3),
+    default=None,
+    help="Pieces in the lot (default: all read).",
 )
 @level_option("--lower", "lower_level", help="Lower limit [mm, or the unit of the readings].")
 @level_option("--upper", "upper_level", help="Upper limit [mm, or the unit of the readings].")
@@ -312,7 +315,7 @@ def lot_measured(
     result: Result,
     **agreed: Any,
 ) -> int:
-    """Tell whether a lot is accepted by what was measured on its sample, READINGS.
+    """Decide by READINGS of a sample whether its lot is accepted.
 
     The share beyond the limits is estimated from mean and standard deviation, so fewer pieces are
     needed than where they are sorted. With --archive, --supplier and --model the sample is named by

@@ -54,7 +54,7 @@ _RULES = (
 
 @click.group(name="quality", cls=Commands)
 def command() -> None:
-    """Judge what many instruments together say.
+    """Judge a production by many instruments: charts, capability, causes, gauges, lots.
 
     The readings are a sheet with a row for each, CSV or XLSX: a column value, and where they help
     quantity, unit, time, serial and size (how much was looked at, for counts). Every other column
@@ -93,7 +93,7 @@ for _lots in (lot, lot_measured, lot_plan):
     shape="POINT=REASON",
     help="Leave this point out of limits and rules; repeatable.",
 )
-@click.option("--by", "person", default="", metavar="NAME", help="Who notes the reasons.")
+@click.option("--by", "person", default="", metavar="NAME", help="Person who gives the reasons.")
 @level_option(
     "--centre",
     "--target",
@@ -387,7 +387,7 @@ class _Width(Pair):
     help="File the study in the dossier of this gauge, where measure --gauge finds it.",
 )
 @address_option("Archive that the study is filed into with --file-as")
-@click.option("--by", "filed_by", default="", metavar="NAME", help="Name of who files it.")
+@click.option("--by", "filed_by", default="", metavar="NAME", help="Person who files it.")
 @on_option
 @result_options
 def gauge(
@@ -470,7 +470,13 @@ def _show_gauge(made: GaugeOutcome, lengths: Lengths) -> None:
 @command.command(name="gauge-sheet")
 @path_option("-o", "--output", required=True, help="CSV file to write.")
 @click.option("--part", "parts", multiple=True, required=True, help="Name of a part; repeatable.")
-@click.option("--person", "persons", multiple=True, required=True, help="Who reads; repeatable.")
+@click.option(
+    "--person",
+    "persons",
+    multiple=True,
+    required=True,
+    help="A person who reads; repeatable.",
+)
 @click.option(
     "--trials", type=click.IntRange(2, 20), default=3, help="How often each person reads each part."
 )

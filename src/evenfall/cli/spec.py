@@ -62,7 +62,7 @@ def new(
     output: Path | None,
     as_json: bool,
 ) -> None:
-    """Write a complete, commented specification of a KIND, to put your own values into.
+    """Write a complete, commented specification for a KIND, to put your own values into.
 
     A file that is already there is never overwritten.
     """

@@ -129,8 +129,8 @@ def command(
 ) -> None:
     """Show the pages in the browser, until stopped by Ctrl+C.
 
-    They can be reached from this machine alone, and a lone bench goes without accounts. For a team,
-    --host takes other machines in: over TLS, and by accounts. What is measured, planned and proved
+    They can be reached from this machine alone, and a single bench needs no accounts. For a team,
+    --host lets other machines in, over TLS and with accounts. What is measured, planned and proved
     is kept in the archive, which is made where there is none.
     """
     import uvicorn

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import partial
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any, TypeAlias
 
@@ -255,26 +254,23 @@ class Panel:
     def write_beyond(
         self, at: float, value: float, said: str, *, over: bool, ink: str = INK
     ) -> None:
-        """Write words over or under a mark, or beside it where that hides fewer of the others.
+        """Write words over or under a mark, in its middle or to one side.
 
-        They keep clear of the axis and of other words, or are left out. All marks are there before.
+        They keep clear of the axis, other marks and other words, or are left out. All marks are
+        drawn before.
         """
-        half, x, y = text_width_px(said, 9.0) / 2.0, self.x(at), self.y(value)
+        half, x = text_width_px(said, 9.0) / 2.0, self.x(at)
+        y = self.y(value) + (-7.0 if over else 14.0)
         near, far = self.x.start_px + half + 2.0, self.x.end_px - half
-        beyond = max(x, near), y + (-7.0 if over else 14.0)
-        beside = [(at_px, y + 3.0) for at_px in (x - half - 7.0, x + half + 7.0)]
-        free = [
-            place
-            for place in (beyond, *(one for one in beside if near <= one[0] <= far))
-            if self._is_free(*place, half)
-        ]
-        if free:
-            self._write_px(*min(free, key=partial(self._hidden, half)), said, ink)
-
-    def _hidden(self, half: float, place: tuple[float, float]) -> int:
-        """Return how many marks words at a place would hide."""
-        x, y = place[0], place[1] - 3.0
-        return sum(abs(x - a) < half + 4.0 and abs(y - b) < 8.0 for a, b in self._marked)
+        beside = (one for one in (x - half - 3.0, x + half + 3.0) if near <= one <= far)
+        for place in (max(x, near), *beside):
+            hides = (
+                abs(place - a) < half + 4.0 and abs(y - 3.0 - b) < 8.0 and a != x
+                for a, b in self._marked
+            )
+            if self._is_free(place, y, half) and not any(hides):
+                self._write_px(place, y, said, ink)
+                return
 
     def _is_free(self, x: float, y: float, half: float) -> bool:
         return not any(

@@ -84,6 +84,7 @@ def test_a_document_is_named_by_the_code_that_the_dossier_shows(dossiers: Dossie
         dossiers.document("UY-0417", code[:7])
 
 
+@pytest.mark.slow
 def test_a_document_with_an_erased_name_is_still_worked_with(dossiers: Dossiers) -> None:
     before = ef.Source.invented("tesquil-before.csv")
     spec = ef.Source.invented("tesquil.spec.toml")
@@ -229,6 +230,7 @@ def test_a_plan_of_an_archive_is_proved(dossiers: Dossiers) -> None:
     assert dossiers.history("UY-0417").points[-1].status == made.verdict
 
 
+@pytest.mark.slow
 def test_backup_and_restore_give_the_same_archive(
     dossiers: Dossiers, new_address: Callable[[str], str], tmp_path: Path
 ) -> None:
@@ -242,6 +244,7 @@ def test_backup_and_restore_give_the_same_archive(
         dossiers.backup("postgresql://somewhere/x")
 
 
+@pytest.mark.slow
 def test_what_a_file_would_come_to_is_said_before_it_is_filed(
     dossiers: Dossiers, new_address: Callable[[str], str], tmp_path: Path
 ) -> None:

@@ -79,6 +79,7 @@ def test_names_and_notes_stay_inside(shop: Dossiers, tmp_path: Path) -> None:
     assert "Secret" not in told
 
 
+@pytest.mark.slow
 def test_parquet_holds_the_same_and_says_what_each_column_means(
     shop: Dossiers, tmp_path: Path
 ) -> None:

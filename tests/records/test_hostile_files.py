@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from evenfall.errors import EvenfallError
+from evenfall import workshop
+from evenfall.errors import EvenfallError, RequestError
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.entries import canonical, sha256
 from evenfall.records.exchange import pack, take_over
@@ -341,3 +342,24 @@ def test_one_flipped_byte_anywhere_in_a_manifest_is_found(
                     io.BytesIO(zipped({**members, "manifest.json": changed})),
                     trusted=[key.public],
                 )
+
+
+def test_entries_that_follow_nothing_known_leave_nothing_behind(
+    good: tuple[Members, SigningKey], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """No archive is made for them, and no file of theirs kept."""
+    monkeypatch.setenv("EVENFALL_SETTINGS", str(tmp_path / "settings"))
+    members, key = good
+    content = with_facts(lambda facts: facts.update(name="Quenlo"))(members, key)
+    new, there = tmp_path / "new", tmp_path / "there"
+    said = "neither in the file nor in this archive"
+    with (
+        workshop.archive(str(new), make=True) as dossiers,
+        pytest.raises(RequestError, match=said),
+    ):
+        dossiers.import_(workshop.Source("x.zip", content), trust_key=key.public)
+    assert not new.exists()
+    with open_archive(str(there), make=True) as archive:
+        with pytest.raises(RequestError, match=said):
+            take_over(archive, io.BytesIO(content), trusted=[key.public])
+        assert not [path for path in (there / "files").rglob("*") if path.is_file()]

@@ -105,6 +105,7 @@ def test_what_the_scan_shows_is_cut_where_it_lies(left: bool, right) -> None:
     assert warned.severity == "warning"
 
 
+@pytest.mark.slow
 def test_crowns_that_the_cutter_touched_set_the_height(right) -> None:
     _, file, points, crossings = right
     there = [float(v) for v in crossings[0, 4]]

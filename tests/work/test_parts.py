@@ -259,6 +259,7 @@ def test_lifted_nut_and_saddle_cut_nothing() -> None:
     assert job.faults(text) == []
 
 
+@pytest.mark.slow
 def test_a_deeper_slot_is_cut_where_there_is_one() -> None:
     parts = "\n".join(parts_text(stock=0.0).split("[saddle]")[:1])
     job = made_job(3, frets=12, parts=parts)

@@ -144,6 +144,7 @@ def test_a_lifted_program_cuts_nothing(machine: str) -> None:
     assert found, "without its word a program that cuts nothing does not carry out the plan"
 
 
+@pytest.mark.slow
 def test_bytes_follow_from_the_plan_alone() -> None:
     assert made_job(4).program() == made_job(4).program()
     text = made_job(4, machine=INCH).program()

@@ -393,6 +393,7 @@ def test_the_sheet_carries_the_code_of_its_plan():
     assert bench_sheet(spec, plan).code == plan.content_hash[:10].upper()
 
 
+@pytest.mark.slow
 def test_the_example_of_the_face_comes_true():
     result = doctest.testmod(sheet_module)
     assert result.attempted > 0

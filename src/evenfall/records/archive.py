@@ -414,6 +414,14 @@ class Archive:
             for name, entry in named.items()
         }
 
+    def check_before(self, entries: Iterable[Entry]) -> None:
+        """Refuse entries that `absorb` would refuse for what they follow."""
+        named = {entry.hash: entry for entry in entries}
+        with self.reading() as connection:
+            held = self._held(connection, named)
+            fresh = {name: entry for name, entry in named.items() if name not in held}
+            self._check_before(connection, fresh)
+
     def _held(self, connection: Connection, names: Iterable[str]) -> dict[str, bool]:
         """Return which entries of some names are here, and whether with their facts."""
         held = {}
@@ -424,21 +432,12 @@ class Archive:
 
     def _check_before(self, connection: Connection, fresh: Mapping[str, Entry]) -> None:
         """Refuse entries that follow one that is neither among them nor here in their dossier."""
-        earlier: set[tuple[str, str]] = set()
-        wanted: set[tuple[str, str]] = set()
-        for name, entry in fresh.items():
-            follows = (*entry.before, *([entry.corrects] if entry.corrects else []))
-            wanted |= {(one, entry.dossier) for one in follows} - earlier
-            earlier.add((name, entry.dossier))
+        wanted = open_ends(fresh.values())
         there = set()
         for some in _some(sorted({name for name, _ in wanted})):
             known = select(ENTRY.c.hash, ENTRY.c.dossier).where(ENTRY.c.hash.in_(some))
             there |= {(row.hash, row.dossier) for row in connection.execute(known)}
-        if wanted - there:
-            raise RequestError(
-                "An entry follows one that is neither in the file nor in this archive; ask for "
-                "the whole dossier."
-            )
+        refuse_open_ends(wanted - there)
 
     # ---- looking ---------------------------------------------------------------------------------
 
@@ -693,6 +692,25 @@ def software() -> str:
 def _new_site() -> str:
     chance = secrets.token_hex(12)
     return chance + sha256(chance)[:8]
+
+
+def open_ends(entries: Iterable[Entry]) -> set[tuple[str, str]]:
+    """Return what entries follow that is not among those before them: hash and dossier of each."""
+    earlier: set[tuple[str, str]] = set()
+    wanted: set[tuple[str, str]] = set()
+    for entry in in_order(entries):
+        wanted |= {(one, entry.dossier) for one in (*entry.before, entry.corrects) if one} - earlier
+        earlier.add((entry.hash, entry.dossier))
+    return wanted
+
+
+def refuse_open_ends(unknown: set[tuple[str, str]]) -> None:
+    """Refuse entries that follow what nobody here knows."""
+    if unknown:
+        raise RequestError(
+            "An entry follows one that is neither in the file nor in this archive; ask for the "
+            "whole dossier."
+        )
 
 
 def _make_folder(folder: Path) -> None:

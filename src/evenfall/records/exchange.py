@@ -501,6 +501,7 @@ def take_over(
     parcel = check(stream, name, progress)
     if parcel.key not in set(trusted):
         return parcel, None
+    archive.check_before(parcel.entries)  # no file is kept for entries that are refused
     with zipfile.ZipFile(stream) as packed:
         for number, digest in enumerate(parcel.files):
             progress("Keeping files", number / len(parcel.files))

@@ -17,7 +17,7 @@ from evenfall.errors import At, BrokenFileError, ChangedError, Progress, Request
 from evenfall.files import read_start
 from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
-from evenfall.records.archive import now, software, version_of
+from evenfall.records.archive import now, open_ends, refuse_open_ends, software, version_of
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, attached_to, in_order, last_of, standing
@@ -563,7 +563,7 @@ class Dossiers:
             read_start(path, 0)
             with path.open("rb") as stream:
                 if not self.is_there():  # none is made for a file that is refused
-                    check(stream, source.name, progress)
+                    refuse_open_ends(open_ends(check(stream, source.name, progress).entries))
                 parcel, absorbed = take_over(
                     self.archive,
                     stream,

@@ -57,6 +57,7 @@ def test_exact_readings_of_a_level_neck_cut_nothing(
     assert not decision.replaced
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("limit", ["action", "first-fret-gap"])
 @pytest.mark.parametrize(

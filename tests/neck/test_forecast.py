@@ -209,6 +209,7 @@ def test_a_pair_of_profiles_gives_back_the_stiffness(change: float, seed: int) -
     assert model.relief_mm_per_n * MODEL.tension_n == pytest.approx(found.relief_change_mm)
 
 
+@pytest.mark.slow
 def test_uncertainty_of_a_pair_covers_as_often_as_it_says() -> None:
     """200 random pairs: the true change lies within ± 2 u in 95 % of them, give or take."""
     inside = 0

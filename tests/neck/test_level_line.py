@@ -250,6 +250,7 @@ def test_less_than_the_smallest_cut_is_taken_as_level(spec: Specification) -> No
 # ---- noise and what is missing -------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @kinds
 @pytest.mark.parametrize("u_mm", some([0.02, 0.005, 0.002], 1))

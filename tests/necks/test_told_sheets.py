@@ -194,6 +194,7 @@ def test_no_sheet_shows_a_cut_under_the_smallest(name: str) -> None:
     assert all(length_mm >= plan.smallest_cut_mm - 1e-9 for length_mm in shown)
 
 
+@pytest.mark.slow
 def test_the_second_sheet_cuts_what_the_first_only_shows() -> None:
     """The demonstration: rod and saddle, a second reading, then the frets."""
     spec = Source.invented("tesquil.spec.toml")

@@ -261,6 +261,7 @@ def test_a_risk_out_of_range_is_refused() -> None:
             decide(1.0, 0.1, lower_mm=0.0, false_acceptance=risk)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "repeats", [2, *(pytest.param(n, marks=pytest.mark.slow) for n in (3, 4, 5))]
 )

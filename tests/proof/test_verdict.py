@@ -183,6 +183,7 @@ DRAW_TOLERANCE = 0.02
 LINE_DRAWS = 150
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "converted to tension"])
 def test_propagated_uncertainty_against_monte_carlo(carried) -> None:

@@ -101,6 +101,7 @@ def test_recordings_that_cannot_be_used(samples: NDArray[np.float64], message: s
         attack_from_sound(samples, RATE_HZ, ELECTRIC.strings[0], pluck_distance_mm=130.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("bits", [8, pytest.param(16, marks=pytest.mark.slow)])
 def test_a_recording_with_peaks_cut_flat_is_refused(bits: int) -> None:
     """Its pitch falls as before, but its decay does not show: it told half as much again."""

@@ -404,8 +404,13 @@ def test_a_token_is_made_on_its_page_and_shown_once(clients: Callable[[], TestCl
     program = clients()
     program.headers["authorization"] = f"Bearer {secret}"
     assert program.get("/instruments").status_code == 200
-    assert program.post("/instruments/nobody/proof").status_code == 403
-    assert program.get("/settings").status_code == 403
+    for refused, said in (
+        (program.get("/new"), "make one with the scope it needs"),
+        (program.post("/instruments/nobody/proof"), "Your role may not do this"),
+        (program.get("/settings"), "No token may do this"),
+    ):
+        assert refused.status_code == 403
+        assert said in refused.text
     assert "never" not in re.findall(r'last used">([^<]*)<', client.get("/tokens").text)
     (ending,) = re.findall(r'action="(/tokens/[0-9a-f]+/end)"', client.get("/tokens").text)
     other = logged_in(clients(), "engineer person")

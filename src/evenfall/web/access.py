@@ -150,7 +150,7 @@ def may_still(request: Request) -> bool:
 def require(request: Request, right: Right) -> None:
     """Refuse who has not a right, where it depends on more than the route."""
     if not who_of(request).may(right):
-        raise _refusal(who_of(request))
+        raise _refusal(who_of(request), right)
 
 
 async def allowed(request: Request) -> None:
@@ -159,7 +159,7 @@ async def allowed(request: Request) -> None:
     right = NEEDS.get(f"{request.method} {path}")
     who = who_of(request)
     if right is None or not who.may(right):
-        raise _refusal(who)
+        raise _refusal(who, right)
     request.state.right = right
     if who.key and request.method not in SAFE and right != "anyone":
         given = request.headers.get("x-csrf", "") or await _field(request)
@@ -176,13 +176,16 @@ async def _field(request: Request) -> str:
     return given if isinstance(given, str) else ""
 
 
-def _refusal(who: Who) -> NotAllowedError:
+def _refusal(who: Who, right: Right | None = None) -> NotAllowedError:
+    """Return why somebody is turned away, and who or what would be let in."""
     if not who.account:
         return NotAllowedError("Nobody is logged in here; log in, then ask again.", 401)
-    if who.token:
+    text = "Your role may not do this; ask somebody who may."
+    if who.token and (right is None or right in (ROLE_RIGHTS[who.role] if who.role else ())):
         text = "The token that was shown may not do this; make one with the scope it needs."
-        return NotAllowedError(text, 403)
-    return NotAllowedError("Your role may not do this; ask somebody who may.", 403)
+        if right is not None and right not in SCOPES:
+            text = "No token may do this; log in and do it yourself."
+    return NotAllowedError(text, 403)
 
 
 class Access:

@@ -32,7 +32,7 @@ SCOPES: Mapping[Right, str] = {
     "plan": "file plans, specifications and machine programs",
     "release": "file verdicts",
     "keep": "look after the archive",
-    "lots": "read the lots that are shared with a partner",
+    "lots": "read and answer the lots that are shared with a partner",
 }
 """What a token may be given, and how a page says so: a token never changes who may come in."""
 FILING: frozenset[Right] = frozenset({"measure", "plan", "release", "keep", "lots"})

@@ -36,10 +36,11 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
                        make an archive of three invented years
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
                        example of each property instead of the first 4, every case of the long
-                       lists, most roads through the pages in a browser, whole necks played and
-                       scanned, the reference interpreter of programs on every plan, the second
-                       unit, end and neck of a family, every archive on PostgreSQL too, a small
-                       part of each study
+                       lists, nearly all roads through the pages in a browser, whole necks played
+                       and scanned, the reference interpreter of programs on every plan, the
+                       second unit, end and neck of a family, every archive on PostgreSQL too, a
+                       small part of each study, and what takes half a second where a quicker
+                       test looks at the same part
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

@@ -380,6 +380,7 @@ def test_dossiers_go_to_a_partner_who_trusts_the_key(
     assert "not an exchange file" in run("import", PLAN, status=2).output
 
 
+@pytest.mark.slow
 def test_an_import_says_which_numbers_collide() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("export", "-o", "first.zip", "--showing", "all")

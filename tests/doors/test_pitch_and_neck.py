@@ -73,6 +73,7 @@ def bowed(folder: Path, name: str, relief_mm: float, *, strung: bool) -> None:
     (folder / name).write_text(json.dumps(other.as_dict()), encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_pitch_of_a_sheet_a_measurement_and_a_plan(folder: Path) -> None:
     of_sheet = json_of("pitch", *SHEET)
     measured(folder)
@@ -151,6 +152,7 @@ def test_neck_after_a_plan_starts_from_the_relief_after_it(folder: Path) -> None
     assert found["season"]["holds_from_percent"] <= 45.0 <= found["season"]["holds_to_percent"]
 
 
+@pytest.mark.slow
 def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folder: Path) -> None:
     """Not the relief that the specification wants: here the rod was to be left alone."""
     run("plan", *SHEET, "--keep", "relief", "-o", "p.json")
@@ -165,6 +167,7 @@ def test_after_a_plan_the_rod_keeps_the_relief_that_the_plan_was_made_with(folde
     assert swapped["rod"]["turns_count"] == pytest.approx(change / 0.12, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_a_relief_with_uncertainty_beyond_its_limits_is_undecided(folder: Path) -> None:
     run("plan", *SHEET, "-o", "p.json")
     lines = run("neck", "p.json", "--humidity", "45", "70").output.splitlines()
@@ -197,6 +200,7 @@ def test_strings_cannot_pull_less_than_nothing(folder: Path) -> None:
         )
 
 
+@pytest.mark.slow
 def test_a_profile_without_strings_measures_the_neck_and_is_carried(folder: Path) -> None:
     strung = measured(folder)
     bowed(folder, "unstrung.json", -0.4, strung=False)
@@ -372,6 +376,7 @@ def test_the_neck_curve_counts_the_uncertainty_of_carried_readings(folder: Path)
     )
 
 
+@pytest.mark.slow
 def test_a_plan_or_a_measurement_of_another_specification_is_refused(folder: Path) -> None:
     """A specification beside a file that holds its own is either that one, or a mistake."""
     measured(folder)

@@ -290,6 +290,7 @@ def test_a_recording_adds_a_level() -> None:
     assert any(told in f["sentence"] for f in shown["findings"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "channels"), [(2, 1), (3, 2), (4, 1)])
 def test_samples_of_each_width_are_read_alike(tmp_path: Path, width: int, channels: int) -> None:
     write_pluck(tmp_path / "pluck.wav", 1.5, width, channels)

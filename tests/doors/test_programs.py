@@ -172,6 +172,7 @@ def test_a_program_stops_wherever_it_reports(job) -> None:
     assert len(stopped_wherever_it_reports(lambda told: program(with_parts(job), told))) > 4
 
 
+@pytest.mark.slow
 def test_a_command_that_is_stopped_writes_no_program(job, monkeypatch) -> None:
     from evenfall.cli.waiting import Waiting
 

@@ -43,6 +43,7 @@ VARIANTS = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "asked"), VARIANTS)
 def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> None:
     text = starter(kind, **asked)  # type: ignore[arg-type]
@@ -80,6 +81,7 @@ def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> 
     assert "medium with a" in str(proof.attack_said)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_level_neck_of_a_starter_is_in_tune(kind: str) -> None:
     """Within 2 cents up to fret 12, less than people hear (common practice, no source)."""
@@ -97,6 +99,7 @@ def test_a_level_neck_of_a_starter_is_in_tune(kind: str) -> None:
     assert not any("setback" in one.sentence for one in heard.findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", [True, False])
 def test_setbacks_that_nobody_gave_are_said(family: bool) -> None:
     text = "".join(

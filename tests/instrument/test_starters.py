@@ -33,6 +33,7 @@ def specification(kind: str, strings: str | None = None) -> Specification:
     return made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "strings"),
     [pytest.param(*one, marks=[] if one in QUICK else pytest.mark.slow) for one in SETS],

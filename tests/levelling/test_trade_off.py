@@ -73,6 +73,7 @@ def test_looking_along_can_be_stopped() -> None:
         session().along("action", 1.0, 2.4, stop)
 
 
+@pytest.mark.slow
 def test_the_curve_passes_through_the_plan() -> None:
     plan = make_plan(SPEC, FOUND, excursion=table(SPEC))
     curve = trade_off(SPEC, plan, excursion=table(SPEC))

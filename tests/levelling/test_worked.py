@@ -55,6 +55,7 @@ def test_a_fret_that_was_filed_is_not_worn_to_a_further_plan() -> None:
     np.testing.assert_allclose(again.level_line().level_mm, known, atol=1e-9)
 
 
+@pytest.mark.slow
 def test_a_plan_of_another_instrument_was_not_worked_here() -> None:
     truth = neck("electric", bumps=[Bump(7, 0.12)])
     spec, found = truth.specification, exact(truth)

@@ -70,6 +70,7 @@ def test_a_random_curve_has_the_spread_it_says() -> None:
     assert far == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("acknowledged", [True, False])
 def test_readings_err_by_what_they_state(acknowledged: bool) -> None:
     """Errors over stated uncertainty of single crowns have the mean square 1."""

@@ -338,6 +338,7 @@ def restarted(z: np.ndarray, names: tuple[str, ...]) -> float:
     return len(z) / hits
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "names",
     [("6-rising-or-falling",), ("14-up-and-down",), ("outside-limits", "9-on-one-side")],

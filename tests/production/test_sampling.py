@@ -158,6 +158,7 @@ def test_code_letters() -> None:
         assert "".join(code_letter(lot, level) for lot in case["lots"]) == case[level]
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("sort", ["double", "multiple"])
 def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None:
@@ -199,6 +200,7 @@ WORKED_OUT = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("inspection", "sort", "lot", "aql"), WORKED_OUT)
 def test_stages_that_no_table_holds_keep_both_risks_of_the_single_plan(
     inspection, sort, lot: int, aql: float

@@ -16,6 +16,7 @@ from necks.readings import exact
 from necks.tesquil import SPEC, Bench
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", [pytest.param("electric", marks=pytest.mark.slow), "bass"])
 def test_exact_readings_are_decided_as_their_states_say(kind: str) -> None:
     """Up to what a crown that is taken as level differs from itself: less than a smallest cut."""
@@ -57,6 +58,7 @@ def test_what_a_plan_takes_off_is_no_wear() -> None:
         assert proof.verdict == "conforms"
 
 
+@pytest.mark.slow
 def test_what_an_earlier_plan_took_off_is_no_wear_to_the_proof_of_the_next() -> None:
     """A plan with nothing left to do, made after frets were filed, is proved by those readings."""
     first = Bench().second_plan

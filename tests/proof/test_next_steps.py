@@ -59,6 +59,7 @@ def verdicts(proof, quantity):
     return [item.verdict for item in proof.items if item.quantity == quantity]
 
 
+@pytest.mark.slow
 @draws(30)
 @given(st.integers(0, 2), st.floats(-0.6, 0.6))
 def test_moving_the_saddle_as_told_mends_the_action(k, off) -> None:
@@ -185,6 +186,7 @@ def test_a_crown_too_low_cannot_be_mended_with_a_file() -> None:
 GAUGE = rf"gauge of standard uncertainty {LENGTH} or less"
 
 
+@pytest.mark.slow
 @draws(20)
 @given(st.floats(0.06, 0.142), st.floats(0.01, 0.06))
 def test_reading_with_the_gauge_as_told_decides(off, u) -> None:

@@ -87,6 +87,7 @@ def test_a_normal_factor_would_accept_two_repeats_too_often() -> None:
     assert accepted.mean() > 0.14
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("strings", "frets"), [(3, 14), (6, 22)])
 def test_a_neck_whose_clearances_all_just_hold_is_seldom_refused(strings, frets) -> None:
     """Every clearance on its limit, heights read with one u: refused in 5 % of draws at most."""

@@ -580,6 +580,7 @@ def test_an_impossible_attack_is_refused(attack) -> None:
         proof_of(after_work(SPEC, PLAN), attack_n=attack)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("strings", "frets"), [(3, 5), (6, 24)])
 def test_small_and_large_instruments(strings, frets) -> None:
     spec = specification(strings, frets)

@@ -104,6 +104,7 @@ def test_parquet_holds_the_same_and_says_what_each_column_means(
                     assert told.lower() == str(here).lower()
 
 
+@pytest.mark.slow
 def test_the_points_of_a_scan_stand_beside_the_tables(shop: Dossiers, tmp_path: Path) -> None:
     """In the precision of the scanner, with its unit, smaller than the text it wrote."""
     spots = np.round(np.random.default_rng(7).uniform(0.0, 400.0, (20_000, 3)), 4)
@@ -163,6 +164,7 @@ def test_the_dictionary_describes_every_column_and_every_link(
             assert {row[link["columnReference"]] for row in rows[url]} <= there
 
 
+@pytest.mark.slow
 def test_a_general_library_reads_the_tables_by_their_dictionary(
     shop: Dossiers, tmp_path: Path
 ) -> None:

@@ -61,6 +61,7 @@ def meanwhile(
     monkeypatch.setattr(dossiers.archive, "named", named)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "request_",
     [

@@ -69,11 +69,13 @@ def changed() -> ef.Proof:
     return dataclasses.replace(made, items=(undecided, fails, *rest), verdict="does not conform")
 
 
+@pytest.mark.slow
 def test_it_holds_to_the_schemas_of_the_standard(schema: Any) -> None:
     for made in (document(proof()), document(proof(), changed(), proof())):
         assert schema.validate(tree(made)), schema.error_log
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("before", "after"),
     [

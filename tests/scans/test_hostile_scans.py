@@ -287,6 +287,7 @@ def test_a_second_neck_that_lies_tilted_is_told(
     assert any(f.code == "ambiguous" and "second neck" in f.sentence for f in findings)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("place", "hidden"),
     [
@@ -328,6 +329,7 @@ def test_a_sloping_board_is_told_from_what_covers_it() -> None:
     assert _slope(board[:1]) == 0.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("side", [1.0, pytest.param(-1.0, marks=pytest.mark.slow)])
 def test_a_fret_that_the_scan_ends_on_is_not_seen(side: float) -> None:
     """Half of it was a crown with one upright side, 0.2 mm off its place."""
@@ -368,6 +370,7 @@ def test_a_board_of_another_width_is_told_with_its_centre_line_known() -> None:
     assert np.nanmax(np.abs(crown_errors(SCAN, lambda p: p, survey))) < 0.02
 
 
+@pytest.mark.slow
 def test_two_necks_that_point_apart_are_refused_as_two() -> None:
     cosine, sine = np.cos(0.2), np.sin(0.2)
     turn = np.array([[cosine, -sine, 0.0], [sine, cosine, 0.0], [0.0, 0.0, 1.0]])

@@ -99,6 +99,7 @@ def test_two_scans_joined_are_nearer_to_the_truth_and_say_how_near() -> None:
     assert joined.source == ("scan 1", "scan 2")
 
 
+@pytest.mark.slow
 def test_parts_are_joined_by_the_frets_that_they_share() -> None:
     head, body = measured(3, high=165.0), measured(4, low=95.0)
     assert np.isnan(head.crown_top_mm).any()

@@ -97,6 +97,7 @@ def test_what_is_no_fret_series_is_refused(given_places: FloatArray) -> None:
         fit_scale(given_places)
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @needs_fingerboards
 @pytest.mark.parametrize(

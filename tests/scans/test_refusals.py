@@ -96,6 +96,7 @@ def cut(
     return points[(points[:, 0] > low) & (points[:, 0] < high)]
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("nut", [1.6, 0.0], ids=["nut", "no nut"])
 @pytest.mark.parametrize(("short", "long"), PAIRS)
@@ -145,6 +146,7 @@ def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
     assert not [finding for finding in gates.unmet if finding.code == "numbering"]
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scale", "first", "last", "nut"),

@@ -277,6 +277,7 @@ def worst_touch_force_by_relief_n(*, stiff: bool) -> FloatArray:
     return np.array(worst)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("stiff", [False, True], ids=["ideal", "stiff"])
 def test_the_relief_of_the_trade_bears_nearly_the_most(stiff: bool) -> None:
     """0.2 to 0.3 mm is what the trade gives a neck (common practice, no source).

@@ -274,6 +274,7 @@ def mean_square(course: Course, saddle: float, nut: float, weights: np.ndarray) 
     return float((weights * cents**2).sum() / weights.sum())
 
 
+@pytest.mark.slow
 @draws(15)
 @given(st.integers(0, 10_000))
 def test_best_compensation_is_the_brute_force_minimum(seed: int) -> None:

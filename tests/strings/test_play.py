@@ -43,6 +43,7 @@ def heavy() -> PlayTest:
     return played(made, attacks=[every(made, 0.3), every(made, 0.9), every(made, 1.8)])
 
 
+@pytest.mark.slow
 def test_gentle_notes_are_clean_and_violent_ones_rattle(heavy: PlayTest) -> None:
     worst = heavy.worst
     assert (worst[:, :, 0] == Verdict.CLEAN).all()
@@ -305,6 +306,7 @@ def test_both_polarisations_are_heard() -> None:
     assert both.samples_mm_per_s == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_the_note_sounds_at_its_pitch() -> None:
     made = neck("electric")
     heard = sound(

@@ -559,6 +559,7 @@ def test_looking_is_not_noted_and_filing_is(
     assert all(not p.endswith(("/file", "/take", "/save", "/filed")) for p in posts)
 
 
+@pytest.mark.slow
 def test_people_are_changed_and_ended_on_their_page(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

@@ -225,6 +225,7 @@ def test_keys_are_no_work_under_way(client: TestClient) -> None:
     assert client.get("tasks").json() == {"tasks": []}
 
 
+@pytest.mark.slow
 def test_what_is_known_already_is_not_sent_again(client: TestClient) -> None:
     client.post("dossiers", json=FILED)
     for place in (
@@ -261,6 +262,7 @@ def test_nobody_files_over_what_somebody_else_filed(client: TestClient) -> None:
         refused(client.post(f"{place}/notes", json=note, headers={"If-Match": damaged}), 412)
 
 
+@pytest.mark.slow
 def test_a_list_comes_part_by_part_each_dossier_once(client: TestClient) -> None:
     serials = [f"UY-{number:04}" for number in range(7)]
     for serial in serials:
@@ -283,6 +285,7 @@ def test_a_list_comes_part_by_part_each_dossier_once(client: TestClient) -> None
     assert refused(wrong, 422)["at"] == {"field": "cursor"}
 
 
+@pytest.mark.slow
 def test_a_document_of_the_archive_stands_for_a_file(client: TestClient) -> None:
     filed = {**FILED, "files": [file(SPEC)]}
     client.post("dossiers", json=filed)

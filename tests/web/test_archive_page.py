@@ -79,6 +79,7 @@ def test_a_large_archive_is_counted_while_its_page_is_there(
     expect(page.locator("#held[data-count]")).to_have_count(0)
 
 
+@pytest.mark.slow
 def test_the_archive_is_verified_and_signed_and_says_when(page: Page, shop: Shop) -> None:
     expect(page.locator(".facts")).to_contain_text("never yet")
     page.get_by_label("Sign what is sound").check()

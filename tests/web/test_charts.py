@@ -69,6 +69,7 @@ def test_without_figures_the_page_says_what_to_do(client: TestClient) -> None:
     assert "Nothing to judge yet" in text(client, "/charts/capability")
 
 
+@pytest.mark.slow
 def test_a_stable_process_goes_on_and_a_shift_stops_it(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -122,6 +123,7 @@ def test_frozen_limits_hold_when_more_comes_in_and_are_taken_back(
     assert client.post("/charts/back", data=back).status_code == 422
 
 
+@pytest.mark.slow
 def test_a_point_is_left_out_with_its_reason_alone(dossiers: Dossiers, client: TestClient) -> None:
     prove(dossiers, [*STEADY, 0.31])
     form = {"asked": "quantity=relief&document=proof", "act": "left out", "point": "QC-0030"}
@@ -134,6 +136,7 @@ def test_a_point_is_left_out_with_its_reason_alone(dossiers: Dossiers, client: T
     assert "Point 31 is left out: dropped." in shown
 
 
+@pytest.mark.slow
 def test_subgroups_of_a_shift_and_station_hold_what_was_read_between_each_other(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -170,6 +173,7 @@ def test_typed_limits_keep_their_unit_and_a_percentage_has_none(
     assert _level("0.1", "in") == pytest.approx(2.54)
 
 
+@pytest.mark.slow
 def test_a_chart_is_of_one_cutter(dossiers: Dossiers, client: TestClient) -> None:
     prove(dossiers, STEADY)
     assert 'No reading has cutter "C-9".' in text(client, "/charts?quantity=relief&cutter=C-9", 422)
@@ -221,6 +225,7 @@ def sheet(values: Sequence[object], sizes: Sequence[object] = ()) -> dict[str, s
     return {"name": "q.csv", "text": TIMES + "\n".join(rows)}
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 def test_hostile_sheets_get_one_sentence_from_programs_too(client: TestClient) -> None:
     fifty = [50] * 5
@@ -290,6 +295,7 @@ def test_hostile_readings_get_one_sentence_on_the_page_of_causes(
         assert shown.count('role="alert"') == 1
 
 
+@pytest.mark.slow
 def test_the_report_of_a_day_leads_to_its_charts_and_to_paper(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -313,6 +319,7 @@ def by_station(dossiers: Dossiers, apart_mm: float, count: int = 60) -> None:
         prove(dossiers, [relief_mm], first=number, station=f"bench {station}")
 
 
+@pytest.mark.slow
 def test_the_page_of_causes_says_what_the_command_says(
     dossiers: Dossiers, client: TestClient, tmp_path: Path
 ) -> None:
@@ -373,6 +380,7 @@ def test_factors_that_always_go_together_are_named_before_anything_is_changed(
     assert "always go together, so nobody can tell" in verdict
 
 
+@pytest.mark.slow
 def test_the_air_has_its_unit_and_what_cannot_be_told_has_no_share(
     dossiers: Dossiers, client: TestClient
 ) -> None:

@@ -156,6 +156,7 @@ def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
     assert dossiers.verify().sound
 
 
+@pytest.mark.slow
 def test_what_somebody_shared_meanwhile_is_not_replaced(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:
@@ -213,6 +214,7 @@ def test_a_lot_is_not_judged_by_the_sample_of_another_state(
     assert post(manager, "/judged", **form, sample=sample)[0] == 303
 
 
+@pytest.mark.slow
 def test_limits_keep_the_unit_that_they_were_typed_in(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:
@@ -230,6 +232,7 @@ def test_limits_keep_the_unit_that_they_were_typed_in(
     assert Asked.read({"unit": "yard"}, "in").unit == "in"
 
 
+@pytest.mark.slow
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

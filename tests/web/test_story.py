@@ -251,6 +251,7 @@ def test_readings_filed_again_are_no_second_reading(dossiers: Dossiers) -> None:
     assert Shop(dossiers).exploration(told).plan(Wishes(), recommended=True).status == "ask"
 
 
+@pytest.mark.slow
 def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers: Dossiers) -> None:
     settled = read("settled")
     dossiers.file(settled, planned(settled, settled=True))
@@ -261,6 +262,7 @@ def test_readings_before_the_work_is_reported_are_no_readings_after_it(dossiers:
     assert not told.settled
 
 
+@pytest.mark.slow
 def test_a_plan_that_asks_for_readings_leads_back_to_them(dossiers: Dossiers) -> None:
     value = re.search(rb"crown_top,3,9,([0-9.]+)", content("before"))
     assert value is not None
@@ -398,6 +400,7 @@ def test_a_place_that_is_none_is_refused(key: str) -> None:
         check_typed(TypedSheet({key: "1"}), SPECIFICATION)
 
 
+@pytest.mark.slow
 def test_what_is_asked_for_may_go_to_and_fro(dossiers: Dossiers) -> None:
     source = Source("a.measurement.json", json_file(read("settled").as_dict()))
     warm = Exploration(PlanRequest(source, settled=True))

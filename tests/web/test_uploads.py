@@ -80,6 +80,7 @@ def sheet(stage: str = "before") -> bytes:
     return content
 
 
+@pytest.mark.slow
 def test_a_file_goes_on_where_it_broke_off_at_another_server_too(
     client: TestClient, dossiers: Dossiers
 ) -> None:

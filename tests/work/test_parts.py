@@ -114,6 +114,7 @@ def test_equal_gaps_leave_the_same_room_between_all_strings() -> None:
     assert gaps[[0, -1]].tolist() == centres[[0, -1]].tolist()
 
 
+@pytest.mark.slow
 def test_slots_fall_towards_the_tuners_and_are_as_wide_as_described(job, patches) -> None:
     slots = [one for one in patches if one.part is not None and one.part.part == "nut"]
     assert len(slots) == 6

@@ -74,6 +74,7 @@ def test_one_height_lowered(job, sound: str) -> None:
     assert deep.said.values["under"] == pytest.approx(0.2, abs=0.01)
 
 
+@pytest.mark.slow
 def test_a_rapid_through_a_fret(job, sound: str) -> None:
     line = line_with(sound, r"^G0 X", after=line_with(sound, r"M3$") + 10)
     wrong = changed(sound, line, f"{sound.split(chr(10))[line - 1]} Z-1.000")
@@ -157,6 +158,7 @@ def test_what_the_interpreter_lets_pass_is_ours_to_judge(job, sound: str, tmp_pa
         trace(foreign)
 
 
+@pytest.mark.slow
 def test_a_worn_cutter_and_a_missing_message(job, sound: str) -> None:
     wheel = job.cutters[0]
     short = replace(wheel.uses["nickel silver"], life_mm=100.0)

@@ -68,6 +68,7 @@ def test_any_text_of_numbers(tmp_path_factory: pytest.TempPathFactory, content: 
     feed(content.encode(), tmp_path_factory.mktemp("text"))
 
 
+@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("reader", QUICK)
 def test_a_file_cut_anywhere(tmp_path: Path, reader: str) -> None:

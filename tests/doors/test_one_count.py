@@ -15,7 +15,6 @@ from levelling.necks import Neck, Wishes
 HARD = Neck(Wishes(strings=4, frets=8, attack=1.2, minimum=1.0), seed=3, noise_mm=0.05)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("asked", [None, 0.3, 2.0])
 def test_a_plan_at_another_attack_shows_the_notes_that_the_diagnosis_counts(
     asked: float | None,

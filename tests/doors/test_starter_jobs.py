@@ -81,7 +81,6 @@ def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> 
     assert "medium with a" in str(proof.attack_said)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_level_neck_of_a_starter_is_in_tune(kind: str) -> None:
     """Within 2 cents up to fret 12, less than people hear (common practice, no source)."""

@@ -51,7 +51,6 @@ def action_error(survey: CrownSurvey, made: Assembly, sag: float = 0.0) -> Float
     return survey.scanned.strings.action_mm - true_action(made, sag)
 
 
-@pytest.mark.slow
 def test_the_action_is_read_over_every_fret_and_gives_nut_and_saddle() -> None:
     made = neck()
     survey, findings = measure_crowns(strung(made), made.specification, mirrored=False)

@@ -334,6 +334,7 @@ def test_large_files_go_piece_by_piece(
     same(there.measure(request), ef.measure(request))
 
 
+@pytest.mark.slow
 def test_the_page_for_teams_calls_a_server_as_it_says(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -78,6 +78,7 @@ def test_every_item_is_listed_with_value_uncertainty_and_verdict():
             assert shown.result.figure in text
 
 
+@pytest.mark.slow
 def test_the_verdict_and_its_counts_come_from_the_items():
     for result in (clean(), proof(0.02), proof(u_mm=0.2)):
         made = certificate(result, unit="mm")

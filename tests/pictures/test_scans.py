@@ -81,6 +81,7 @@ def test_the_map_says_thousandths_to_those_who_think_in_inches() -> None:
     assert coarse == pytest.approx(fine / 25.4, abs=0.08)
 
 
+@pytest.mark.slow
 def test_the_darkest_classes_are_where_the_board_is_off_most() -> None:
     spec, survey = scanned(hump=0.1)
     fills = [e.attrib.get("fill", "") for e in parsed(board_map(spec, survey)).iter(f"{SVG}path")]
@@ -172,6 +173,7 @@ def test_the_section_shows_a_worn_flat_with_its_width() -> None:
     assert residuals == pytest.approx(inside.sum(), rel=0.05)
 
 
+@pytest.mark.slow
 def test_a_point_far_off_the_fit_is_drawn_as_one_that_took_no_part() -> None:
     spec, survey = scanned(faulty=True)
     string, fret = widest_flat(survey, reference_fret=12)
@@ -263,6 +265,7 @@ def test_a_section_that_a_string_hides_is_taken_beside_it_and_says_so() -> None:
         crown_section(spec, survey, string=1, fret=99)
 
 
+@pytest.mark.slow
 def test_the_neck_by_scan_is_drawn_over_the_neck_by_sheet() -> None:
     spec, survey = scanned()
     scan = to_measurement(survey, spec)

@@ -210,6 +210,7 @@ def test_a_chart_that_a_partner_damaged_spoils_no_report_and_no_notice(
     assert list(signals_of_frozen(dossiers.archive)) == []
 
 
+@pytest.mark.slow
 def test_a_notice_of_a_signal_is_put_once(
     dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -544,6 +544,7 @@ def test_what_a_gauge_cannot_give_is_one_sentence(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.slow
 def test_the_certificate_names_the_gauge_whose_uncertainty_was_taken() -> None:
     source = workshop.Source
     spec, gauge = (

@@ -159,6 +159,7 @@ def test_the_ends_of_the_strings_come_from_the_sheet_over_the_scans_datum(tmp_pa
     assert any("differ by at most" in f.sentence for f in scanned.findings)
 
 
+@pytest.mark.slow
 def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
     spec, sheet, _ = tesquil()
     lines = string_lines(spec)

@@ -44,6 +44,7 @@ def check(
     assert conservative or draws - np.min(total) < limit, "the uncertainty stated is too large"
 
 
+@pytest.mark.slow
 def test_the_uncertainty_stated_is_that_of_drawn_readings() -> None:
     check(ROUTES[next(iter(ROUTES))], FEW)
 

@@ -257,6 +257,8 @@ def _domed(
         return None
     # about its place the dome is as high on one side as on the other
     steep = 2.0 * float(fit[2]) + 4.0 * float(fit[3])
+    if abs(fit[1]) > -FLAT_SHARE * steep:  # its top lies beside what is level: it slopes
+        return None
     aside = -float(fit[1]) / steep
     height = float(fit @ [1.0, aside, aside**2, aside**4])
     u = float(np.sqrt(np.mean(off**2) / len(off)))
@@ -306,8 +308,8 @@ def _width(x: FloatArray, z: FloatArray, across: float, level: float) -> tuple[f
             ends.append(float(x[far]))
             continue
         i = int(low[0])
-        j = i + 1 if far == 0 else i - 1
-        share = (level - z[i]) / (z[j] - z[i]) if 0 <= j < len(x) and z[j] != z[i] else 0.0
+        j = min(i + 1, len(x) - 1) if far == 0 else i - 1
+        share = (level - z[i]) / (z[j] - z[i]) if z[j] != z[i] else 0.0
         ends.append(float(x[i] + share * (x[j] - x[i])) if z[i] > 4.0 * level else float(x[j]))
     return (ends[0], ends[1]) if ends[1] > ends[0] else None
 

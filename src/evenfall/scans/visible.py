@@ -263,4 +263,5 @@ def _carried_on(
     takes = (count[name] > 0.0) & (np.sum(own * facing[name], axis=1) > np.cos(CREASE_RAD))
     more = np.where(takes[:, None], total[name] / np.maximum(count[name], 1.0)[:, None], 0.0)
     turned = normal + more
-    return np.asarray(turned / np.linalg.norm(turned, axis=1, keepdims=True))
+    size = np.linalg.norm(turned, axis=1, keepdims=True)
+    return np.asarray(turned / np.maximum(size, 1e-30))  # a facet of no area has no normal

@@ -10,7 +10,7 @@ import pytest
 from evenfall.errors import Finding
 from evenfall.instrument import read_specification
 from evenfall.scans import CrownSurvey, measure_crowns
-from evenfall.scans.crown_kind import mean_section
+from evenfall.scans.crown_kind import _domed, _width, mean_section
 from evenfall.scans.fret_comb import nominal_lines
 from oracles.surfaces import (
     Crown,
@@ -248,3 +248,18 @@ def test_higher_wire_on_the_whole_neck_is_no_fret_that_stands_up() -> None:
     low = scan.specification.text.replace("crown_height = 0.9", "crown_height = 0.75")
     _, findings = measure_crowns(scan.points_mm, read_specification(low)[0], mirrored=False)
     assert "tang-gap" not in {f.code for f in findings}
+
+
+def test_the_top_of_a_dome_lies_over_the_dome() -> None:
+    t = np.linspace(-1.0, 1.0, 41)
+    found = _domed(0.4 * t, 0.002 * t - 0.006 * t**2, 0.4 * t)
+    assert found is not None
+    assert found[1] == pytest.approx(0.4 * 0.002 / 0.012)  # where the slope of the parabola is 0
+    # one that goes on rising at its end has its parabola's top beside it: it is no dome
+    assert _domed(0.4 * t, 0.010 * t - 0.006 * t**2, 0.4 * t) is None
+
+
+def test_a_section_whose_top_lies_past_its_end_has_no_width() -> None:
+    x, z = np.linspace(-1.0, 0.0, 11), np.zeros(11)
+    z[-1] = -0.3
+    assert _width(x, z, 0.5, -0.1) is None

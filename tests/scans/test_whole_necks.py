@@ -67,6 +67,8 @@ def test_an_assembly_with_body_pegs_and_strings_is_read_from_above(model: str) -
     assert np.sqrt(np.mean(error**2)) < 0.003
     assert faults(findings) == []
     assert {"left-aside", "strings-seen"} <= codes(findings)
+    # the body that the neck lies on goes on past the board's end, and is no board
+    assert np.nanmin(survey.board.height_mm) > -3.0
     (seen,) = [f for f in findings if f.code == "strings-seen"]
     assert seen.at.strings == tuple(range(1, made.specification.string_count + 1))
 

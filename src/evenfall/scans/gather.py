@@ -252,8 +252,15 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     x, y, z, column = x[inside], y[inside], z[inside], column[inside]
     off, _ = nearest_fret(x, y, lines)
     clear = off > half_crown + FOOT_MM
-    # a body or a neck past the board's end is no board
-    clear &= z > np.median(z[clear]) - UNDER_MM if clear.any() else False
+    # a body or a neck past the board's end is no board, which itself may slope: of an instrument
+    # that lies on its body by millimetres
+    between = np.flatnonzero(clear & (x > 0.0) & (x < np.nanmax(lines.base_mm)))
+    if len(between) > 2:
+        third = np.quantile(x[between], [1 / 3, 2 / 3])
+        sides = between[x[between] <= third[0]], between[x[between] >= third[1]]
+        (x0, z0), (x1, z1) = (np.median([x[side], z[side]], axis=1) for side in sides)
+        if x1 > x0:
+            clear &= z > z0 + (x - x0) * (z1 - z0) / (x1 - x0) - UNDER_MM
     x, y, z, column = x[clear], y[clear], z[clear], column[clear]
     powers = [np.ones_like(y), y, y**2, y**3, y**4]
     weight = np.ones_like(y)

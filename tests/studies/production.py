@@ -118,16 +118,19 @@ def run(seed: int, count: int, told: Told) -> Iterator[Row]:
     for number, (size, mean) in enumerate(((30, 0.0), (50, 0.5), (100, 1.0))):
         told(f"cover, {size} readings", (len(charts) + number) / (len(charts) + 3))
         draw = np.random.default_rng([seed, 100 + number])
-        hit = given = 0
+        hit, given = dict.fromkeys(("Ppk", "Cpk"), 0), dict.fromkeys(("Ppk", "Cpk"), 0)
         for _ in range(40 * count):
             series = Series("x", "", draw.normal(mean, 1.0, size))
             made = capability(series, Tolerance(-4.0, 4.0), family="normal")
-            index = made.index("Ppk")
-            if index is not None:
-                given += 1
-                hit += index.low_index <= (4.0 - mean) / 3.0 <= index.high_index
-        cover = share(hit, given, at_least=94.0, at_most=96.0)
-        yield Row(f"Ppk, {size} readings, true {(4.0 - mean) / 3.0:.2f}", {"limits cover": cover})
+            for name in given:
+                index = made.index(name)
+                if index is not None:
+                    given[name] += 1
+                    hit[name] += index.low_index <= (4.0 - mean) / 3.0 <= index.high_index
+        for name in given:
+            cover = share(hit[name], given[name], at_least=94.0, at_most=96.0)
+            about = f"{name}, {size} readings, true {(4.0 - mean) / 3.0:.2f}"
+            yield Row(about, {"limits cover": cover})
 
 
 STUDY = Study(
@@ -137,8 +140,8 @@ STUDY = Study(
 Values of a normal process that never changes are drawn a thousand times the stated number, and
 charted with known limits. A chart begins again after each signal; then the share of points that
 signal is one over the mean run length, which the program works out exactly. The 95 % confidence
-limits of Ppk are held against its true value wherever an index is given; one sample in a hundred
-looks other than normal by chance and gets none.
+limits of Ppk and Cpk are held against their true value wherever an index is given; one sample in a
+hundred looks other than normal by chance and gets none.
 """,
     300,
     15,

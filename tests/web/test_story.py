@@ -8,6 +8,7 @@ import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +48,7 @@ CORRECTED = Source(
 )
 
 
+@cache
 def read(
     stage: str, sheet: bytes | None = None, specification: Source = SPECIFICATION
 ) -> Measurement:
@@ -54,6 +56,7 @@ def read(
     return workshop.measure(MeasureRequest((source,), specification, SERIAL)).measurement
 
 
+@cache
 def planned(measurement: Measurement, *, settled: bool = False) -> Plan:
     source = Source("a.measurement.json", json_file(measurement.as_dict()))
     return workshop.plan(PlanRequest(source, settled=settled)).plan

@@ -244,23 +244,26 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     """Return the job with its settings made, from as it was found.
 
     Strings in `short`, shape (K,), stand under their target and fail: their saddles go to it
-    though they conform, and so does the rod where level frets would not hold either.
+    though they conform, and so does the rod where level frets would not hold either. No saddle
+    makes up for an end that is too low: it is set as if that end were at its target.
     """
     problem, target = found.problem, found.problem.specification.target
     allowed = problem.specification.judgement
     set_rod = _set_rod(found, to_target=short is not None)
-    forced = np.zeros(problem.strings, dtype=bool) if short is None else short
     turned = set_rod.relief_change_mm != 0.0
     reference = problem.specification.scale.reference_fret
     on_first, on_action = Influence.on(problem, 1), Influence.on(problem, reference)
     first = np.array([limit.value_mm for limit in target.first_fret_gap])
     action = np.array([limit.value_mm for limit in target.action])
+    low_end, still = low_ends_mm(set_rod), np.zeros(problem.strings)
+    cured = set_rod.moved(0.0, low_end, still)
     nuts = np.zeros(problem.strings, dtype=bool)
+    forced = nuts if short is None else short & (cured.action_mm < action)
     saddles = forced
     even = False
     while True:
-        to_nut, to_saddle = _moves(set_rod, nuts, saddles, first, action)
-        now = set_rod.moved(0.0, to_nut, to_saddle)
+        to_nut, to_saddle = _moves(cured, nuts, saddles, first, action)
+        now = cured.moved(0.0, to_nut, to_saddle)
         missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
         missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
         unsure = unsure_mm(found, "first-fret-gap")
@@ -281,8 +284,29 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
             even = even or bool((far & ~more_saddles).any())
             more_saddles = more_saddles | far
         if (more_nuts == nuts).all() and (more_saddles == saddles).all():
-            return replace(now, reasons=(*now.reasons, *_why(found, now, forced, even=even)))
+            return now.moved(0.0, -low_end, still, *_why(cured, now, forced, even=even))
         nuts, saddles = more_nuts, more_saddles
+
+
+def low_ends_mm(at: SetUp) -> FloatArray:
+    """Return how far each string's end at the nut lies under its target, (K,) [mm].
+
+    Zero where the first-fret gap keeps its limits once the saddle is at its target.
+    """
+    problem, target = at.problem, at.problem.specification.target
+    on_first = Influence.on(problem, 1)
+    on_action = Influence.on(problem, problem.specification.scale.reference_fret)
+    first = np.array([limit.value_mm for limit in target.first_fret_gap])
+    action = np.array([limit.value_mm for limit in target.action])
+    none = np.zeros(problem.strings, dtype=bool)
+    _, to_saddle = _moves(at, none, ~none & problem.saddle_free, first, action)
+    gap = at.first_fret_gap_mm + on_first.saddle_share * to_saddle
+    low, _ = limits_mm(target.first_fret_gap, 0.0)
+    # the saddle comes down as the end goes up, so that the action stays
+    share = on_first.nut_share - on_first.saddle_share * (
+        on_action.nut_share / on_action.saddle_share
+    )
+    return np.asarray(np.where(gap < low - MOVED_MM, (first - gap) / share, 0.0))
 
 
 def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
@@ -352,13 +376,13 @@ def numbers(which: BoolArray) -> tuple[int, ...]:
     return tuple(int(k) + 1 for k in np.flatnonzero(which))
 
 
-def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sentence]:
-    """Return why slots and saddles move."""
+def _why(before: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sentence]:
+    """Return why slots and saddles move from as they were before, the rod being set."""
     reasons = []
-    filed = np.abs(now.nut_change_mm) > MOVED_MM
+    filed = np.abs(now.nut_change_mm - before.nut_change_mm) > MOVED_MM
     if filed.any():
         # as it would be with rod and saddle set
-        gap = replace(now, nut_change_mm=0.0 * now.nut_change_mm).first_fret_gap_mm[filed]
+        gap = replace(now, nut_change_mm=before.nut_change_mm).first_fret_gap_mm[filed]
         others = (
             abs(now.relief_change_mm) > MOVED_MM or np.abs(now.saddle_change_mm).max() > MOVED_MM
         )
@@ -370,8 +394,6 @@ def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sent
         reasons.append(sentence(text, on=numbers(filed), gap=gap.max()))
     moved = np.abs(now.saddle_change_mm) > MOVED_MM
     raised = moved & short
-    still = 0.0 * now.saddle_change_mm
-    before = replace(now, nut_change_mm=still, saddle_change_mm=still).action_mm
     turned = abs(now.relief_change_mm) > MOVED_MM
     one_piece = now.problem.specification.target.one_piece_saddle
     texts = (
@@ -383,7 +405,7 @@ def _why(found: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sent
             text,
             action=sentence("With the rod set, the action" if turned else "Action"),
             on=numbers(which),
-            gap=_span(before[which]),
+            gap=_span(before.action_mm[which]),
         )
         for which, text in texts
         if which.any()
@@ -509,12 +531,24 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
     target = problem.specification.target.action
     low, high = limits_mm(target, 0.0)
     off = (at.action_mm < low - MOVED_MM) | (at.action_mm > high + MOVED_MM)
+    cured = at.moved(0.0, low_ends_mm(at), np.zeros(problem.strings)).action_mm
+    by_end = off & (cured > low - MOVED_MM) & (cured < high + MOVED_MM)
+    found = []
+    if by_end.any():
+        text = (
+            "Action of {on:strings} is too low only because the {end} is: with that cured it is "
+            "{cured}, so the saddle stays."
+        )
+        end = sentence("zero fret" if problem.specification.board.zero_fret else "nut slot")
+        on = numbers(by_end)
+        found = [LeftOut("action", on, sentence(text, on=on, end=end, cured=_span(cured[by_end])))]
+        off &= ~by_end
     if not off.any():
-        return []
+        return found
     on = numbers(off)
     if not problem.saddle_free:
         text = "Action of {on:strings} stays outside its limits: the saddle is kept."
-        return [LeftOut("action", on, sentence(text, on=on))]
+        return [*found, LeftOut("action", on, sentence(text, on=on))]
     scale = np.array([one.scale_mm for one in problem.specification.strings])
     joint = fret_distance_mm(1.0, problem.specification.board.joint_fret) * scale
     wanted = np.array([limit.value_mm for limit in target])
@@ -538,4 +572,4 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
         shim=SHIM_BASE_MM * abs(angle),
         base=SHIM_BASE_MM,
     )
-    return [LeftOut("action", on, said)]
+    return [*found, LeftOut("action", on, said)]

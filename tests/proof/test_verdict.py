@@ -572,6 +572,8 @@ def test_readings_of_another_instrument_are_refused() -> None:
     with pytest.raises(RequestError, match="UY-0008"):
         proof_of(after_work(SPEC, PLAN, serial="UY-0008 (invented)"))
     assert proof_of(after_work(SPEC, PLAN, serial="")).serial == PLAN.measurement.serial
+    spelt = "uy-0007  (Invented)"  # the number of the plan, as somebody may type it
+    assert proof_of(after_work(SPEC, PLAN, serial=spelt)).serial == spelt
 
 
 @pytest.mark.parametrize("attack", [[0.2], [0.2, 0.2, -0.1], [0.2, 0.2, math.nan]])

@@ -183,6 +183,18 @@ def test_what_no_list_could_show_is_refused(dossiers: Dossiers, given: dict[str,
         dossiers.add(ef.AddRequest((PLAN,), **given))
 
 
+def test_a_number_spelt_otherwise_is_of_the_same_instrument(dossiers: Dossiers) -> None:
+    papers = []
+    for read, file, number in (
+        (ef.Measurement, MEASUREMENT, "UY-0417"),
+        (ef.Proof, PROOF, "uy-0417"),
+    ):
+        stored = json.loads(Path(file.name).read_text(encoding="utf-8"))
+        made = read.rehashed(stored | {"serial": number}).as_dict()
+        papers.append(ef.Source(file.name, json.dumps(made).encode()))
+    assert add(dossiers, *papers) == dossiers.named("UY-0417")
+
+
 def test_what_cannot_be_filed_leaves_no_archive(tmp_path: Path) -> None:
     place = tmp_path / "shop"
     with ef.archive(str(place), make=True) as opened, pytest.raises(RequestError, match="no instr"):

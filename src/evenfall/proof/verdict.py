@@ -17,6 +17,7 @@ from evenfall.errors import At, Finding, RequestError
 from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
+from evenfall.names import of_two
 from evenfall.neck import default_bow, level_line
 from evenfall.plan.worked import before_work
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
@@ -219,7 +220,7 @@ def _check_belonging(specification: Specification, plan: Plan, measurement: Meas
                 found=given.specification_hash[:10] or sentence("none named"),
                 wanted=specification.content_hash[:10],
             )
-    if before.serial and measurement.serial and before.serial != measurement.serial:
+    if of_two(before.serial, measurement.serial):
         raise RequestError(
             "The plan is for instrument {planned:quoted}, the readings are of {read:quoted}; give "
             "the plan and the readings of one instrument.",

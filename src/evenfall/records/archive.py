@@ -32,6 +32,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
 from evenfall.errors import BrokenFileError, ChangedError, RequestError
+from evenfall.names import normal
 from evenfall.records import finding, persons
 from evenfall.records.engines import Address, engine_of, glancing, reading, writing
 from evenfall.records.entries import (
@@ -45,7 +46,7 @@ from evenfall.records.entries import (
 )
 from evenfall.records.figures import again, figures_again, follow, with_cutters
 from evenfall.records.kept import KeptFiles
-from evenfall.records.labels import labels_of, normal, span_of, words_of
+from evenfall.records.labels import labels_of, span_of, words_of
 from evenfall.records.persons import Person
 from evenfall.records.schema import NAMES_CUTTERS, refuse_other, schema_of, upgrade
 from evenfall.records.signing import Signature, SigningKey

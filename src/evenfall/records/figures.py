@@ -27,7 +27,8 @@ from sqlalchemy import (
     select,
 )
 
-from evenfall.records.labels import normal, span_of
+from evenfall.names import normal
+from evenfall.records.labels import span_of
 from evenfall.records.tables import ENTRY, FIGURE, LABEL, PERSON
 
 QUANTITIES = {

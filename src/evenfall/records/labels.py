@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-import unicodedata
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
+from evenfall.names import normal
 from evenfall.records.entries import Entry
 
-_LONGEST = 80
 _LAST = chr(0x10FFFF)
 _NAMED: dict[str, tuple[str, ...]] = {
     "opened": ("name", "maker"),
@@ -23,11 +22,6 @@ _NAMED: dict[str, tuple[str, ...]] = {
     "fitted": ("name",),
 }
 """Facts of each kind by which its dossier is found."""
-
-
-def normal(text: str) -> str:
-    """Return a text as it is compared: without case, accents of width, and spare space."""
-    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())[:_LONGEST]
 
 
 @lru_cache(4096)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from evenfall.errors import RequestError
-from evenfall.records.labels import normal
+from evenfall.names import same_name
 from evenfall.workshop.archive_views import listed
 
 if TYPE_CHECKING:
@@ -54,8 +54,3 @@ def place_among(found: Sequence[Line], request: AddRequest, serial: str, model: 
         serial=serial,
         lines=tuple(map(listed, numbered)),
     )
-
-
-def same_name(name: str, *others: str) -> bool:
-    """Say whether a name is one of others, as names are compared: without case and spare space."""
-    return normal(name) in {normal(other) for other in others if other}

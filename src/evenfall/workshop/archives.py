@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from evenfall.errors import At, BrokenFileError, ChangedError, Progress, RequestError, silent
 from evenfall.files import read_start
+from evenfall.names import normal, same_name
 from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import now, open_ends, refuse_open_ends, software, version_of
@@ -39,7 +40,7 @@ from evenfall.workshop.archive_filing import (
     papers_of_document,
     papers_of_file,
 )
-from evenfall.workshop.archive_places import labels_of_place, place_among, same_name
+from evenfall.workshop.archive_places import labels_of_place, place_among
 from evenfall.workshop.archive_requests import AddRequest, NoteRequest, check_added, check_note
 from evenfall.workshop.archive_views import (
     Added,
@@ -162,8 +163,8 @@ class Dossiers:
     def _add(self, request: AddRequest, papers: Sequence[Papers]) -> Added:
         check_added(request)
         request = replace(request, serial=request.serial.strip(), job=request.job.strip())
-        serial = _one("serial", {p.serial for p in papers if p.serial}) or request.serial
-        model = _one("model", {p.model for p in papers if p.model})
+        serial = _one("serial", [p.serial for p in papers if p.serial]) or request.serial
+        model = _one("model", [p.model for p in papers if p.model])
         filings = [_dated(filing, request.done) for one in papers for filing in one.filings]
         if request.only_files and model and all(f.kind == "specification" for f in filings):
             request = replace(request, subject="model")
@@ -780,12 +781,12 @@ def _stated(entry: Entry) -> str:
     return str(json.loads(entry.facts).get("done", "")) if entry.facts is not None else ""
 
 
-def _one(what: str, given: set[str]) -> str:
+def _one(what: str, given: Sequence[str]) -> str:
     """Return the one value that several files agree on; "" where none has it."""
-    if len(given) > 1:
+    if len({normal(one) for one in given}) > 1:
         raise RequestError(
             "The files are of several instruments ({what}: {given:list}); file each by itself.",
             what=what,
-            given=tuple(sorted(given)),
+            given=tuple(sorted(set(given))),
         )
-    return next(iter(given), "")
+    return given[0] if given else ""

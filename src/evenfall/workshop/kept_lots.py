@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import RequestError
+from evenfall.names import normal
 from evenfall.production.aql_tables import AQLS, judged
 from evenfall.production.measured_lots import judged_by_values, plan_for
 from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan
@@ -27,7 +28,6 @@ from evenfall.records.entries import (
     LotsAgreed,
     last_of,
 )
-from evenfall.records.labels import normal
 from evenfall.workshop.lots import judged_again, next_plan, next_stage, still_inspected
 
 if TYPE_CHECKING:

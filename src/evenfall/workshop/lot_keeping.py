@@ -14,6 +14,7 @@ import numpy as np
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
+from evenfall.names import normal
 from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
 from evenfall.production.series import check_known_sigma, check_limits, check_method
@@ -21,7 +22,6 @@ from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
 from evenfall.records.entries import MOST_SKIPPED, LotMethod, LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
-from evenfall.records.labels import normal
 from evenfall.records.signing import signing_key
 from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
 from evenfall.workshop.kept_lots import (

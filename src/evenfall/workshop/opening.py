@@ -28,6 +28,7 @@ from evenfall.files import TEXT_LIMIT_BYTES, decode_text, read_bytes, read_start
 from evenfall.instrument import read_specification
 from evenfall.measurement import Measurement
 from evenfall.measurement.missing import missing_places
+from evenfall.names import of_two
 from evenfall.plan import Plan
 from evenfall.wording import sentence
 
@@ -195,8 +196,8 @@ def open_worked(
     for source in sources:
         made = open_plan(source)[1]
         before = made.measurement
-        if before.crown_height_mm.shape != after.crown_height_mm.shape or not _may_be_one(
-            before, after
+        if before.crown_height_mm.shape != after.crown_height_mm.shape or of_two(
+            before.serial, after.serial
         ):
             raise RequestError(
                 "This plan is for another instrument than the readings are of.",
@@ -234,7 +235,7 @@ def open_another(measurement: Measurement, source: Source) -> Opened:
 
 def require_same(first: Measurement, other: Measurement, *, file: str, field: str) -> None:
     """Refuse readings that were filed under the number of another instrument than the first."""
-    if not _may_be_one(first, other):
+    if of_two(first.serial, other.serial):
         raise RequestError(
             "These are readings of {other:quoted}, not of {first:quoted}; give readings of one "
             "instrument.",
@@ -242,15 +243,6 @@ def require_same(first: Measurement, other: Measurement, *, file: str, field: st
             other=other.serial,
             first=first.serial,
         )
-
-
-def _may_be_one(first: Measurement, other: Measurement) -> bool:
-    """Say whether readings may be of one instrument; numbers are compared as an archive does."""
-    if not (first.serial and other.serial) or first.serial == other.serial:
-        return True
-    from evenfall.workshop.archive_places import same_name  # no archive for what is plainly one
-
-    return same_name(first.serial, other.serial)
 
 
 def read_sheets(

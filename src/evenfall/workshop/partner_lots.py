@@ -14,10 +14,10 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import At, RequestError
+from evenfall.names import normal
 from evenfall.records.archive import Into
 from evenfall.records.entries import standing
 from evenfall.records.exchange import check
-from evenfall.records.labels import normal
 from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots

@@ -30,7 +30,6 @@ from evenfall.production.gauge import (
     gauge_study,
     kappa_of_many,
     kappa_of_two,
-    level_deviations,
     linearity,
 )
 from evenfall.sheets import KnownGauge
@@ -186,23 +185,6 @@ def test_two_parts_by_five_persons_as_a_mixed_model_has_them() -> None:
     assert model.rest_level == pytest.approx(found["repeatability"], rel=1e-4)
     assert model.effect("person").effect_level == pytest.approx(found["reproducibility"], rel=1e-4)
     assert model.effect("part").effect_level == pytest.approx(found["parts"], rel=1e-4)
-
-
-def test_resistivity_probes_by_levels() -> None:
-    case = CASES["probes"]
-    run, wafer, average, deviation = (
-        np.array(column) for column in zip(*case["rows"], strict=True)
-    )
-    mine = wafer == case["wafer"]
-    assert math.sqrt(float((deviation[mine] ** 2).mean())) == pytest.approx(
-        case["level_1"], abs=6e-6
-    )
-    days = level_deviations(average[mine], run[mine].astype(str).tolist())[0]
-    assert days == pytest.approx((case["level_2"], 10), abs=6e-6)
-    keys = wafer.astype(str).tolist(), run.astype(str).tolist()
-    runs = level_deviations(average, *keys)[1]
-    assert runs[0] == pytest.approx(case["level_3"], abs=6e-5)
-    assert runs[1] == 5
 
 
 def test_bias_and_linearity_as_printed() -> None:

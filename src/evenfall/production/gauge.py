@@ -489,30 +489,6 @@ def agreement(part: Sequence[str], person: Sequence[str], kind: Sequence[str]) -
     return Agreement(pairs_ratio, kappa_of_many(counts), agreed)
 
 
-def level_deviations(values: FloatArray, *keys: Sequence[str]) -> list[tuple[float, int]]:
-    """Return the pooled deviation within each level of nested groups and its degrees of freedom.
-
-    `keys` name the groups from the outermost to the innermost. The first result is of the readings
-    within the innermost groups, the next of the means of those within the groups around them, and
-    so on.
-    """
-    names = list(zip(*keys, strict=True))
-    level = {
-        (*name, str(n)): float(v)
-        for n, (name, v) in enumerate(zip(names, values.tolist(), strict=True))
-    }
-    made = []
-    for depth in range(len(keys), 0, -1):
-        groups: dict[tuple[str, ...], list[float]] = {}
-        for name, value in level.items():
-            groups.setdefault(name[:depth], []).append(value)
-        square = sum(float(((np.array(g) - np.mean(g)) ** 2).sum()) for g in groups.values())
-        freedom = sum(len(g) - 1 for g in groups.values())
-        made.append((math.sqrt(square / freedom) if freedom else math.nan, freedom))
-        level = {name: float(np.mean(g)) for name, g in groups.items()}
-    return made
-
-
 # ---- in words ----------------------------------------------------------------------------------
 
 

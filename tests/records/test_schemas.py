@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import pytest
 from sqlalchemy import inspect, text
 from sqlalchemy.engine import Connection
 
+from evenfall.errors import BrokenFileError
 from evenfall.records import engines, open_archive
 from evenfall.records.engines import Address, engine_of, writing
 from evenfall.records.schema import STEPS, TODAY, schema_of, upgrade
@@ -80,6 +82,16 @@ def test_a_stored_archive_of_every_schema_is_read_today(
             entry.read()
         with archive.reading() as connection:
             assert schema_of(connection) == TODAY
+
+
+def test_a_schema_that_there_never_was_is_a_damaged_archive(tmp_path: Path) -> None:
+    open_archive(str(tmp_path / "a"), make=True).close()
+    database = sqlite3.connect(tmp_path / "a" / "archive.db")
+    database.execute("UPDATE alembic_version SET version_num = '0'")
+    database.commit()
+    database.close()
+    with pytest.raises(BrokenFileError, match='a schema that there never was, "0"'):
+        open_archive(str(tmp_path / "a"))
 
 
 def test_every_schema_has_a_stored_archive() -> None:

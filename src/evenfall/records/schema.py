@@ -12,6 +12,7 @@ from evenfall.records.engines import Address
 STEPS = Path(__file__).parent / "migrations"
 TODAY = "0006"
 """The schema that this program writes."""
+_SCHEMAS = {f"{number:04}" for number in range(1, int(TODAY) + 1)}
 NAMES_CUTTERS = "0005"
 """The first one whose figures have a place for the cutter."""
 
@@ -40,6 +41,13 @@ def refuse_other(connection: Connection, address: Address) -> bool:
             at=address.at,
             found=found,
             today=TODAY,
+        )
+    if found not in _SCHEMAS:
+        raise BrokenFileError(
+            "The archive names a schema that there never was, {found:quoted}: its database is "
+            "damaged. Restore a backup; {door_archive_save} files what can be read into a new one.",
+            at=address.at,
+            found=found,
         )
     return True
 

@@ -108,10 +108,10 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
     unknown = [one["factor"] for one in effects if one["verdict"] == "cannot tell"]
     text = "The {quantity} goes with {factors:list}."
     if not moving:
-        text = "No recorded factor is seen to move the {quantity}."
+        text = "None of the factors examined is seen to move the {quantity}."
         if unknown:
             text = (
-                "No recorded factor is seen to move the {quantity}; of {unknown:list} these "
+                "None of the factors examined is seen to move {quantity}; of {unknown:list} these "
                 "readings cannot tell."
             )
     return {

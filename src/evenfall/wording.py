@@ -257,7 +257,7 @@ def _worded(  # noqa: PLR0911  (one answer for each kind of value)
 
 _NUMBERS = {
     *("length", "length+", "figure", "figure+", "size", "uncertainty", "amount", "fine"),
-    *("force", "tension", "percent", "percent.1", "share", "cents"),
+    *("force", "tension", "percent", "percent.1", "share", "taken", "cents"),
 }
 
 
@@ -292,6 +292,8 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
         "percent": (value, 0, "%"),
         "percent.1": (value, 1, "%"),
         "share": (whole_percent(value), 0, "%"),
+        # of a share that is the worse the larger it is: rounded up
+        "taken": (math.ceil(100.0 * (value - SHARE_TOLERANCE)), 0, "%"),
         "cents": (value, 1, "cents"),
     }
     number, digits, noun = plain[kind]

@@ -408,7 +408,7 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     assert done.exit_code == 1, done.output
     assert "Lot L-1 is not accepted: 3 nonconforming of 50 looked at." in done.output
     assert (
-        "Tesquil from Tessque Row. Normal inspection; switching score 0 of 30, from which"
+        "Tesquil from Tessque Row. Normal inspection; at a switching score of 30 it is reduced, now 0."
         in done.output
     )
     assert "Sort lot L-1 or send it back; inspect the next lot by normal inspection." in done.output
@@ -417,8 +417,10 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
         assert faults((tmp_path / "p" / f"{name}.svg").read_text(encoding="utf-8")) == []
     assert run(*ask, "--name", "L-2", "--found", 2).exit_code == 1
     told = run(*ask)
-    assert "Tightened inspection: 5 lots accepted in a row end it, so far 0" in told.output
+    assert "Since it began: 0 accepted in a row, 5 end it" in told.output
     assert "Inspect 80 pieces" in told.output
+    # the plan of the next lot, not of this one
+    assert "tightened inspection: of 500 pieces look at 80 and accept at 1" in told.output
     again = run(*ask, "--name", "L-2", "--found", 0)
     assert again.exit_code == 2
     assert "was judged already" in again.output

@@ -85,7 +85,7 @@ def test_both_sides_see_the_same_state_and_the_file_holds_it(
     assert "share it with one of them" in wrong[1]
     assert post(manager, "/shared", kept=kept, partner=PARTNER, names=SERIALS[2])[0] == 303
     (key,) = (lot.key for lot in SharedLots(dossiers.archive).of(PARTNER))
-    state = "Tightened inspection: 5 lots accepted in a row end it, so far 1"
+    state = "Since it began: 1 accepted in a row, 5 end it; 0 not accepted"
     for client, place in ((manager, "/shared"), (partner, "/lots")):
         for path in (place, f"{place}/{key}"):
             shown = client.get(path)

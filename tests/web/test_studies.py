@@ -75,13 +75,16 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
 ) -> None:
     at = place(dossiers)
     fine = judged(client, at, 0.002)
-    assert "This gauge can tell" in fine
+    assert "This gauge can judge its limits" in fine
     assert re.search(r'relief</th>.*?can judge">yes', fine, re.DOTALL)
     coarse = judged(client, at, 0.03)
-    assert "This gauge cannot judge relief, action and the first-fret gap" in coarse
+    names = "relief, action and the first-fret gap"
+    assert f"Do not use this gauge for {names}: it cannot judge them" in coarse
+    assert "only near a limit" not in coarse
     assert re.search(r'relief</th>.*?<strong class="risky">no', coarse, re.DOTALL)
     entries = dossiers.archive.entries(at.split("/")[2])
-    assert [one.kind for one in entries].count("readings") == 2
+    assert [one.kind for one in entries].count("study") == 2
+    assert f"not for {names} of Tesquil (invented)" in unescape(client.get("/gauges").text)
 
 
 HOSTILE = [

@@ -148,7 +148,7 @@ def _bars(chart: Chart, made: Causes) -> None:
                 y + 11.0,
                 "cannot be told"
                 if verdict == "cannot tell"
-                else said("{share:share}", share=share),
+                else said("{share:percent}", share=100.0 * share),
                 size_px=9.5,
                 bold=True,
                 anchor="start" if aside else "end",

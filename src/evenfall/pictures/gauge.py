@@ -73,8 +73,8 @@ def gauge_picture(
             means.append(float(np.mean(mine)) if mine else np.nan)
             for value in mine:
                 panel.point(at + aside, value, kind, size=2.8, label=f"{part}, {person}")
-        places = [n + 1 + aside for n in range(len(parts))]
-        panel.line(places, means, ink=QUIET, width_px=0.8)
+        # at the parts and not aside: on a slope that would look like a difference between persons
+        panel.line([n + 1.0 for n in range(len(parts))], means, ink=QUIET, width_px=0.8)
         chart.marked(kind, person, size=2.8)
     chart.legend()
     chart.note(
@@ -91,7 +91,12 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
     """Draw what repeating and persons take of each of the limits, six standard deviations wide."""
     wide = RIGHT_PX - LEFT_PX - 108.0
     left = LEFT_PX + 108.0
-    chart.end_px += 8.0
+    chart.end_px += 18.0
+    for bound in (GOOD_SHARE, USABLE_SHARE):
+        words = said("{share:taken}", share=bound)
+        at = left + wide * bound
+        over = text(at, chart.end_px - 5.0, words, size_px=9.0, anchor="middle", ink=RISK)
+        chart.add(over)
     gauge = study.component("gauge")
     repeat = study.component("repeatability")
     for name, width in limits:
@@ -100,7 +105,7 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         part = share * (repeat.sigma_level / gauge.sigma_level) ** 2 if gauge.sigma_level else 0.0
         label = said("{name}, {width}", unit, name=name, width=amount(width, study.unit))
         ink = RISK if share > USABLE_SHARE else INK
-        words = said("{share:share}", share=study.share_of(width))
+        words = said("{share:taken}", share=study.share_of(width))
         at = left + wide * share + (5.0 if share < 0.8 else -5.0)
         for bound in (GOOD_SHARE, USABLE_SHARE):  # no bound runs through the figure
             on = left + wide * bound
@@ -124,15 +129,16 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         for bound in (GOOD_SHARE, USABLE_SHARE):
             at = left + wide * bound
             chart.add(  # with an edge of paper, to be seen on a dark bar
-                rect(at - 1.0, y - 3.0, 3.0, _BAR_PX + 6.0, fill=PAPER),
-                rect(at, y - 3.0, 1.0, _BAR_PX + 6.0, fill=RISK),
+                rect(at - 2.5, y - 3.0, 5.0, _BAR_PX + 6.0, fill=PAPER),
+                rect(at - 1.0, y - 3.0, 2.0, _BAR_PX + 6.0, fill=RISK),
             )
         chart.end_px += _BAR_PX + 8.0
     chart.key(
         "repeating, six standard deviations over the width of the limits",
         lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
     )
-    chart.key("persons", lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET))
+    if repeat.sigma_level < gauge.sigma_level:
+        chart.key("persons", lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET))
     chart.key(
         "bounds of 10 % (can judge) and 30 % (with care)",
         lambda x, y: rect(x + 10, y - 8, 1.0, 16, fill=RISK),

@@ -487,12 +487,12 @@ def _findings(made: Causes) -> Iterator[Finding]:
         yield _effect_said(made, effect)
     yield Finding(
         "causes",
-        "{used:count reading}, standard deviation {sigma}. {share:share} of the variance is left "
+        "{used:count reading}, standard deviation {sigma}. {share:percent} of the variance is left "
         "that none of these factors explains: {rest} from reading to reading.",
         severity="note",
         used=made.used_count,
         sigma=amount(made.sigma_level, made.unit),
-        share=made.rest_share,
+        share=100.0 * made.rest_share,
         rest=amount(made.rest_level, made.unit),
     )
     yield from _together_said(made.sorted_out)
@@ -529,7 +529,7 @@ def _findings(made: Causes) -> Iterator[Finding]:
         first = made.moving[0]
         text, needed = (
             "What goes with a factor need not come from it. Before you change anything, swap "
-            "{factor} on purpose, in turn or by lot, and read again.",
+            "{factor} on purpose, in turn or at random, and read again.",
             0,
         )
         if first.kind != "random":
@@ -537,8 +537,8 @@ def _findings(made: Causes) -> Iterator[Finding]:
             needed = readings_needed(shift, groups=2, both_sides=True)
             text = (
                 "What goes with a factor need not come from it. Before you change anything, swap "
-                "{factor} on purpose, in turn or by lot, and read again: {needed:count reading} on "
-                "either side show {size} in nine cases of ten."
+                "{factor} on purpose, in turn or at random, and read again: "
+                "{needed:count reading} of each show {size} in nine cases of ten."
             )
         yield Finding(
             "causes",
@@ -571,17 +571,20 @@ def _effect_said(made: Causes, effect: Effect) -> Finding:
         )
     else:
         low, high = effect.ends
+        several = len(effect.levels) > 2
         size = sentence(
-            "{high} lies {value} above {low} ({range})",
+            "{high}{highest} lies {value} above {low}{lowest} ({range})",
             high=effect.levels[high],
             low=effect.levels[low],
+            highest=", the highest," if several else "",
+            lowest=", the lowest" if several else "",
             value=value,
             range=_range(effect.low_level, effect.high_level, made.unit),
         )
     texts = {
-        "moves": "{quantity} goes with {factor}: {size}, {share:share} of the variance.",
-        "little": "{quantity} goes with {factor}, too little to matter here: {size}, {share:share} "
-        "of the variance.",
+        "moves": "{quantity} goes with {factor}: {size}, {share:percent} of the variance.",
+        "little": "{quantity} goes with {factor}, too little to matter here: {size}, "
+        "{share:percent} of the variance.",
         "not seen": "{factor} is not seen to move {quantity}: if it does, by no more than {most}.",
         "cannot tell": "These readings cannot tell whether {factor} moves {quantity}: {most} would "
         "not show, and all of them have a standard deviation of {sigma}. It changes too little or "
@@ -594,7 +597,7 @@ def _effect_said(made: Causes, effect: Effect) -> Finding:
         factor=effect.factor,
         quantity=made.quantity,
         size=size,
-        share=effect.variance_share,
+        share=100.0 * effect.variance_share,
         most=effect_amount(effect.most_level, made.unit),
         sigma=amount(made.sigma_level, made.unit),
     )

@@ -507,8 +507,11 @@ def _findings(study: GaugeStudy, limits: Sequence[Width]) -> Iterator[Finding]:
     )
     for name, width in limits:
         yield _judged(study, name, width)
-    if limits:
-        text = "That share is none of wrong verdicts: only near a limit can one reading be wrong."
+    if limits and all(study.share_of(width) <= USABLE_SHARE for _, width in limits):
+        text = (
+            "This is not the share of instruments judged wrongly: only near a limit can a verdict "
+            "be wrong."
+        )
         yield Finding("gauge", text, severity="note")
     groups = study.distinct_count
     yield Finding(
@@ -547,19 +550,20 @@ def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
     share = study.share_of(width)
     if share <= GOOD_SHARE:
         text = (
-            "The gauge can judge {name}: six of its standard uncertainties take {share:share} of "
+            "The gauge can judge {name}: six of its standard uncertainties take {share:taken} of "
             "the limits, {width} wide."
         )
     elif share <= USABLE_SHARE:
         text = (
             "The gauge can judge {name} with care: six of its standard uncertainties take "
-            "{share:share} of the limits, {width} wide. Near a limit read several times and "
+            "{share:taken} of the limits, {width} wide. Near a limit read several times and "
             "take the mean."
         )
     else:
         text = (
-            "The gauge cannot judge {name}: six of its standard uncertainties take {share:share} "
-            "of the limits, {width} wide. It would need a standard uncertainty of {needed} or less."
+            "The gauge cannot judge {name}: six of its standard uncertainties take {share:taken} "
+            "of the limits, {width} wide. To judge them with care it would need a standard "
+            "uncertainty of {needed} or less, else one of {good} or less."
         )
     return Finding(
         "gauge",
@@ -569,6 +573,7 @@ def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
         share=share,
         width=amount(width, study.unit),
         needed=amount(USABLE_SHARE * width / 6.0, study.unit),
+        good=amount(GOOD_SHARE * width / 6.0, study.unit),
     )
 
 

@@ -127,7 +127,7 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
                 "moves": one["verdict"] == "moves",
                 "share": "–"
                 if one["verdict"] == "cannot tell"
-                else view.say(sentence("{share:share}", share=one["share"])),
+                else view.say(sentence("{share:percent}", share=100.0 * one["share"])),
                 "said": words,
             }
             for one, (_, words) in zip(effects, said, strict=False)

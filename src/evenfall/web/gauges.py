@@ -18,21 +18,38 @@ from evenfall.web.shop import Shop, now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
-from evenfall.workshop.gauges import Gauge, gauge, gauges
+from evenfall.workshop.gauges import Gauge, gauge, gauges, unfit_said
+from evenfall.workshop.gauges import specified as specified_models
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
 router = Part()
 _LISTED = 10
+_MODELS = 20
+"""Models whose limits a list of gauges is held against."""
 Text = Annotated[str, Form(max_length=200)]
 
 
 @router.get("/gauges")
 def every(request: Request) -> Response:
     """List the gauges, what is due first."""
-    found = gauges(shop_of(request).dossiers)
-    rows = [{"gauge": one, "due": one.due(now())} for one in found]
-    return page(request, "gauges.html", rows=rows)
+    dossiers, view = shop_of(request).dossiers, View(request)
+    found = gauges(dossiers)
+    studied = any(one.studies for one in found)
+    of_models = list(specified_models(dossiers, models(dossiers)[:_MODELS])) if studied else []
+    rows = [
+        {
+            "gauge": one,
+            "due": one.due(now()),
+            "not_for": [view.say(said) for said in unfit_said(one, of_models)],
+            "studied": [
+                f"{study.quantity.replace('_', ' ')} {study.studied[:10]}".strip()
+                for study in one.studies
+            ],
+        }
+        for one in found
+    ]
+    return page(request, "gauges.html", view, rows=rows)
 
 
 @router.post("/gauges")

@@ -170,6 +170,7 @@ def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
                 "pieces": lot.pieces,
                 "state": lot.state,
                 "decision": lot.decision,
+                "found": f"{sum(lot.found)} of {lot.looked_count}" if lot.found else "",
                 "follows": lot.follows,
                 "answer": ANSWERS[lot.answer.answer] if lot.answer else "",
                 "reason": lot.answer.reason if lot.answer else "",

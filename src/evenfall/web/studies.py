@@ -18,7 +18,6 @@ from evenfall.pictures.gauge import gauge_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
-from evenfall.records import Filing
 from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
@@ -27,6 +26,7 @@ from evenfall.web.view import View, page, shop_of
 from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
+from evenfall.workshop.gauge_studies import study_filing
 from evenfall.workshop.gauges import Gauge, gauge
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 router = Part(prefix="/gauges/{dossier}/study")
 _LARGEST = 2000
 """Readings of one sheet on a page."""
+_NOT_FOR = "Do not use this gauge for {names:list}: it cannot judge {names:plural it|them}"
 _TRIALS = (2, 3, 4, 5)
 
 
@@ -171,10 +172,7 @@ def judge(
     except EvenfallError as error:
         fault = error.words(view.unit, WORDS)
         return _sheet(request, found, planned, typed, fault=fault, seen=seen)
-    title = f"Study of the gauge: {planned.quantity or 'reading'}"
-    filing = Filing(
-        "readings", {"title": title}, filed_by(request, by), files={sheet.name: sheet.read(10**6)}
-    )
+    filing = study_filing(made, sheet, person=filed_by(request, by))
     shop.dossiers.archive.file(found.line.dossier, [filing], since=seen)
     return page(request, "study_result.html", view, gauge=found, **_shown(made, found, view))
 
@@ -217,12 +215,12 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
             written=False,
         ),
         "careful": any(study.share_of(one.width_level) > GOOD_SHARE for one in made.limits),
-        "cannot": view.say(sentence("{names:list}", names=cannot)) if cannot else "",
+        "cannot": view.say(sentence(_NOT_FOR, names=cannot)) if cannot else "",
         "judged": [
             (
                 one.name,
                 said(one.width_level),
-                view.say(sentence("{share:share}", share=study.share_of(one.width_level))),
+                view.say(sentence("{share:taken}", share=study.share_of(one.width_level))),
                 _can(study.share_of(one.width_level)),
             )
             for one in made.limits

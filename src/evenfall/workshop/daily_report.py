@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -20,7 +20,7 @@ from evenfall.instrument import read_specification
 from evenfall.records.figures import Figures, newest_figures, proved_between
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.gauges import gauges
+from evenfall.workshop.gauges import gauges, specified, unfit_said
 from evenfall.workshop.kept_charts import chart_name, kept_charts
 from evenfall.workshop.kept_lots import all_lots
 from evenfall.workshop.lot_reports import decision_findings, next_said
@@ -94,10 +94,16 @@ class Line:
     """One line of the report."""
 
     said: Sentence
-    alarm: bool = False  # whether somebody has to act
+    act: Sentence | None = None  # what somebody has to do, in a few words
     # what it speaks of: the readings of a chart or of a capability, the dossier of a gauge
     asked: dict[str, Any] = field(default_factory=dict)
     leads: Literal["chart", "capability", "gauge"] = "chart"  # which page tells more
+    first: bool = False  # whether it comes before all else
+
+    @property
+    def alarm(self) -> bool:
+        """Whether somebody has to act."""
+        return self.act is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,11 +136,12 @@ class DailyReport(Shown):
     @property
     def headline(self) -> Sentence:
         """The day in one sentence."""
-        if not self.alarms:
+        lines = [line for part in self.parts for line in part.lines]
+        acts = [one.act for one in sorted(lines, key=lambda one: not one.first) if one.act]
+        if not acts:
             return sentence("Nothing to act on.")
         return sentence(
-            "{count:count thing} to act on; {count:plural it stands|they stand} in bold.",
-            count=self.alarms,
+            "{count:count thing} to act on: {acts:list}.", count=len(acts), acts=_some(acts)
         )
 
     @property
@@ -228,7 +235,8 @@ class _Day:
             by_model = Counter(model for model, _ in self.proved)
             self.models = [name for name, _ in by_model.most_common(_MODELS)]
             self.read = {model: self._quantities(connection, model) for model in self.models}
-        self.specified = {line.name: line.dossier for line in models(dossiers)}
+        self.of_models = models(dossiers)
+        self.specified = {line.name: line.dossier for line in self.of_models}
         names = (*by_model, *self.specified)
         self.invented = any("invented" in name.lower() for name in names)
 
@@ -257,7 +265,8 @@ class _Day:
                 "{bad:plural does|do} not, {left} undecided."
             )
             said = sentence(text, model=model, count=found.total(), good=good, bad=bad, left=open_)
-            yield Line(said, bool(bad))
+            act = sentence("keep back what does not conform of {model}", model=model)
+            yield Line(said, act if bad else None)
 
     def signals(self) -> Iterator[Line]:
         """Yield how each chart stands: those a person has worked on, and those of the models."""
@@ -296,7 +305,7 @@ class _Day:
                 "Each instrument is still judged by its own proof."
             )
             said = sentence(text, name=name, count=len(hit), labels=_some(labels))
-            yield Line(said, True, asked)
+            yield Line(said, sentence("stop for {name}", name=name), asked)
 
     def capable(self) -> Iterator[Line]:
         """Yield the capability of each model that has a specification of its name."""
@@ -343,11 +352,14 @@ class _Day:
         bad = made.verdict == "not capable"
         text = "{name}: {words}{figure}. {remedy}" if bad else "{name}: {words}{figure}."
         said = sentence(text, name=name, words=words, figure=figure, remedy=made.remedy)
-        return Line(said, bad, asked)
+        act = sentence("check each instrument for {name}", name=name) if bad else None
+        return Line(said, act, asked)
 
     def gauges(self) -> Iterator[Line]:
         """Yield the gauges that are due, and those whose check standard reads otherwise."""
         quiet, unknown = True, []
+        specified_today = (line for line in self.of_models if line.name in self.read)
+        of_models = list(specified(self.dossiers, specified_today))
         for found in gauges(self.dossiers):
             one = replace(found, checks=tuple(c for c in found.checks if c.at < self.until))
             due = one.due(self.request.day)
@@ -363,15 +375,21 @@ class _Day:
                         "calibrated before its readings decide anything more."
                     )
                 said = sentence(text, name=name, until=until)
-                yield Line(said, due == "over", self._gauge(one), "gauge")
+                act = sentence("have {name} calibrated", name=name) if due == "over" else None
+                yield Line(said, act, self._gauge(one), "gauge")
             for standard in one.standards:
                 made = one.chart(standard)
                 if made is not None and made.signals_now:
                     quiet = False
                     text = "{name}: {standard} reads otherwise than before. Look for the cause."
                     said = sentence(text, name=name, standard=standard)
-                    yield Line(said, True, self._gauge(one), "gauge")
-        if quiet:
+                    act = sentence("find out why {name} reads otherwise", name=name)
+                    yield Line(said, act, self._gauge(one), "gauge")
+            for unfit in unfit_said(one, of_models):
+                text = "{name}: by its study, {unfit}. Read those with another gauge."
+                said = sentence(text, name=name, unfit=unfit)
+                yield Line(said, None, self._gauge(one), "gauge")
+        if quiet and not unknown:
             yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
         if unknown:
             text = (
@@ -398,13 +416,16 @@ class _Day:
             for today in todays:
                 for one in decision_findings(kept, today):
                     said = sentence("{title}: {said}", title=kept.title, said=one.said)
-                    yield Line(said, today.decision == "not accepted")
+                    act = sentence("sort lot {name} or send it back", name=today.name)
+                    refused = today.decision == "not accepted"
+                    yield Line(said, act if refused else None)
             then = kept.after(until_then[-1])
             stopped = then.switching.state == "stopped"
             if todays or stopped:
                 quiet = False
                 said = sentence("{title}: {said}", title=kept.title, said=next_said(then))
-                yield Line(said, stopped)
+                act = sentence("take no more lots of {title}", title=kept.title)
+                yield Line(said, act if stopped else None, first=stopped)
         if quiet:
             yield Line(sentence("No lot was judged on this day."))
         for source in self.request.lots:
@@ -418,14 +439,18 @@ class _Day:
                     pieces=lot.pieces,
                     decision=lot.decision,
                 )
-                yield Line(said, lot.decision == "not accepted" and lot is record.lots[-1])
+                refused = lot.decision == "not accepted" and lot is record.lots[-1]
+                act = sentence("sort lot {name} or send it back", name=lot.name or "–")
+                yield Line(said, act if refused else None)
             said = sentence(
                 "{supplier}, {model}: the next lot is on {state} inspection.",
                 supplier=record.supplier,
                 model=record.model,
                 state=record.switching.state,
             )
-            yield Line(said, record.switching.state == "stopped")
+            stopped = record.switching.state == "stopped"
+            act = sentence("take no more lots of {supplier}", supplier=record.supplier)
+            yield Line(said, act if stopped else None, first=stopped)
 
     def _filed(self) -> Filed:
         return Filed(self.dossiers.archive, until=self.until, most=CHARTED)
@@ -436,6 +461,6 @@ def _asked(model: str, quantity: str) -> dict[str, Any]:
     return {"quantity": quantity, "only": {"model": model, "document": "proof"}}
 
 
-def _some(labels: list[str]) -> tuple[str, ...]:
+def _some(labels: Sequence[str | Sentence]) -> tuple[str | Sentence, ...]:
     """Return names for a list, of more than six the first five and how many more."""
     return (*labels[:5], f"{len(labels) - 5} more") if len(labels) > 6 else tuple(labels)

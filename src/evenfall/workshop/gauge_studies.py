@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification
     from evenfall.pictures.inks import Theme
+    from evenfall.records import Filing
     from evenfall.sheets.tidy import TidyTable
     from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
@@ -190,8 +191,29 @@ def file_study(
     dossiers: Dossiers, name: str, made: GaugeOutcome, sheet: Source, *, person: str, done: str
 ) -> str:
     """File a study in the dossier of its gauge, which may be opened by it; return what to say."""
-    from evenfall.records import Filing
     from evenfall.workshop.archive_requests import AddRequest
+
+    filing = study_filing(made, sheet, person=person, done=done)
+    try:
+        dossier = dossiers.named(name)
+    except RequestError:
+        if dossiers.archive.named(f"gauge {name}"):  # several go by it
+            raise
+        dossier = dossiers.add(AddRequest(subject="gauge", name=name, person=person)).line.dossier
+    (line,) = dossiers.lines([dossier])
+    if line.subject != "gauge":
+        raise RequestError(
+            "{line} is not a gauge, so no study is filed there; give the name of the gauge.",
+            at=At(field="file-as"),
+            line=line.title,
+        )
+    dossiers.archive.file(dossier, [filing])
+    return f"Filed in the dossier of {name}: study."
+
+
+def study_filing(made: GaugeOutcome, sheet: Source, *, person: str, done: str = "") -> Filing:
+    """Return a study as it is filed: what it found, with its sheet."""
+    from evenfall.records import Filing
 
     study = made.made
     if not isinstance(study, GaugeStudy) or study.unit != "mm":
@@ -210,22 +232,7 @@ def file_study(
         **({"done": done} if done else {}),
     }
     content = sheet.read(FILE_LIMIT_BYTES)
-    filing = Filing("study", facts, person, files={sheet.name: content})
-    try:
-        dossier = dossiers.named(name)
-    except RequestError:
-        if dossiers.archive.named(f"gauge {name}"):  # several go by it
-            raise
-        dossier = dossiers.add(AddRequest(subject="gauge", name=name, person=person)).line.dossier
-    (line,) = dossiers.lines([dossier])
-    if line.subject != "gauge":
-        raise RequestError(
-            "{line} is not a gauge, so no study is filed there; give the name of the gauge.",
-            at=At(field="file-as"),
-            line=line.title,
-        )
-    dossiers.archive.file(dossier, [filing])
-    return f"Filed in the dossier of {name}: study."
+    return Filing("study", facts, person, files={sheet.name: content})
 
 
 def _persons(table: TidyTable, name: str) -> tuple[str, ...]:
@@ -261,12 +268,16 @@ def _biases(table: TidyTable, name: str) -> tuple[Bias, ...]:
 
 
 def _limits_of(source: Source | None) -> tuple[Width, ...]:
-    """Return the limits of a specification with their widths [mm]; the narrowest of the strings."""
+    """Return the limits of a specification file, if there is one."""
     if source is None:
         return ()
     from evenfall.workshop.opening import open_specification
 
-    specification: Specification = open_specification(source)[0]
+    return widths_of(open_specification(source)[0])
+
+
+def widths_of(specification: Specification) -> tuple[Width, ...]:
+    """Return the limits of a specification with their widths [mm]; the narrowest of the strings."""
     target = specification.target
     several = {"action": target.action, "the first-fret gap": target.first_fret_gap}
     narrowest = {

@@ -12,10 +12,15 @@ import numpy as np
 
 from evenfall.errors import At, RequestError
 from evenfall.production import Phase, Series, control_chart
+from evenfall.production.gauge import USABLE_SHARE
 from evenfall.proof.decision import guard_band_mm
 from evenfall.records.entries import standing
 from evenfall.sheets import KnownGauge
+from evenfall.sheets.cells import plain_name
 from evenfall.wording import Sentence, sentence
+from evenfall.workshop.gauge_studies import widths_of
+from evenfall.workshop.opening import open_specification
+from evenfall.workshop.story import specification_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -73,6 +78,7 @@ class Gauge:
     calibrated: str  # day of the newest calibration; empty for none
     valid_until: str  # day; empty where none is said
     checks: tuple[Check, ...]  # the oldest first
+    studies: tuple[KnownGauge, ...] = ()  # the newest of each quantity
 
     def due(self, today: str) -> Due:
         """Return how its calibration stands on a day, ISO 8601."""
@@ -131,6 +137,22 @@ class Gauge:
             return math.nan
         return max(math.hypot(float(off.std(ddof=1)), float(off.mean())) for off in useful)
 
+    def cannot_judge(self, specification: Specification) -> tuple[str, ...]:
+        """Return the limits of a specification that it cannot judge by its studies.
+
+        A limit of what was not studied is judged by the study that found most.
+        """
+        if not self.studies:
+            return ()
+        by_quantity = {one.quantity: one.u_mm for one in self.studies}
+        most_mm = max(by_quantity.values())
+        return tuple(
+            name
+            for name, width_mm in widths_of(specification)
+            if 6.0 * by_quantity.get(plain_name(name.removeprefix("the ")), most_mm)
+            > USABLE_SHARE * width_mm
+        )
+
     def judges(self, specification: Specification) -> tuple[Judges, ...]:
         """Return what it can judge of a specification, by limit; nothing with few readings."""
         if math.isnan(self.u_mm):
@@ -159,6 +181,23 @@ def gauges(dossiers: Dossiers) -> tuple[Gauge, ...]:
     return tuple(sorted(found, key=lambda one: (one.valid_until or "9", one.line.name.casefold())))
 
 
+def specified(dossiers: Dossiers, lines: Iterable[Line]) -> Iterator[tuple[str, Specification]]:
+    """Yield models by name with their specification, where they have one."""
+    for line in lines:
+        source = specification_of(dossiers, line.dossier)
+        if source is not None:
+            yield line.name, open_specification(source)[0]
+
+
+def unfit_said(
+    one: Gauge, specifications: Iterable[tuple[str, Specification]]
+) -> Iterator[Sentence]:
+    """Yield for each model what a gauge is not to be used for, by its studies."""
+    for model, specification in specifications:
+        if names := one.cannot_judge(specification):
+            yield sentence("not for {names:list} of {model}", names=names, model=model)
+
+
 def gauge(dossiers: Dossiers, name: str) -> Gauge:
     """Return one gauge by name or id."""
     dossier = dossiers.named(name)
@@ -168,16 +207,7 @@ def gauge(dossiers: Dossiers, name: str) -> Gauge:
 
 def known_gauges(dossiers: Dossiers, name: str) -> tuple[KnownGauge, ...]:
     """Return what studies found of a gauge, the newest of each quantity, for `MeasureRequest`."""
-    dossier = dossiers.named(name)
-    found: dict[str, KnownGauge] = {}
-    for entry in standing(dossiers.archive.entries(dossier), "study"):
-        if entry.facts is not None:
-            facts = json.loads(entry.facts)
-            day = str(facts.get("done") or entry.at)
-            known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
-            before = found.get(known.quantity)
-            if before is None or before.studied <= known.studied:
-                found[known.quantity] = known
+    found = _studies(dossiers.archive.entries(dossiers.named(name)), name)
     if not found:
         raise RequestError(
             "The dossier of gauge {name:quoted} holds no study yet, so its uncertainty is not "
@@ -185,6 +215,20 @@ def known_gauges(dossiers: Dossiers, name: str) -> tuple[KnownGauge, ...]:
             at=At(field="gauge"),
             name=name,
         )
+    return found
+
+
+def _studies(entries: Sequence[Entry], name: str) -> tuple[KnownGauge, ...]:
+    """Return what studies found of a gauge, the newest of each quantity."""
+    found: dict[str, KnownGauge] = {}
+    for entry in standing(entries, "study"):
+        if entry.facts is not None:
+            facts = json.loads(entry.facts)
+            day = str(facts.get("done") or entry.at)
+            known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
+            before = found.get(known.quantity)
+            if before is None or before.studied <= known.studied:
+                found[known.quantity] = known
     return tuple(found.values())
 
 
@@ -208,6 +252,7 @@ def _gauge(line: Line, entries: Sequence[Entry]) -> Gauge:
         str(newest.get("date", "")),
         str(newest.get("valid_until") or ""),
         tuple(sorted(checks, key=lambda one: one.at)),
+        _studies(entries, line.name),
     )
 
 

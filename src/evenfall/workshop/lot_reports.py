@@ -160,11 +160,11 @@ def state_said(lots: KeptLots) -> Sentence:
     switching, agreed = lots.switching, lots.agreed
     if switching.state == "tightened":
         text = (
-            "Tightened inspection: 5 lots accepted in a row end it, so far {row}; 5 not accepted "
-            "stop the deliveries, so far {refused}."
+            "Tightened inspection, because 2 of 5 lots in a row were not accepted. Since it began: "
+            "{row} accepted in a row, 5 end it; {refused} not accepted, 5 stop the deliveries."
         )
     elif switching.state == "normal":
-        text = "Normal inspection; switching score {score} of 30, from which on it is reduced."
+        text = "Normal inspection; at a switching score of 30 it is reduced, now {score}."
     else:
         text = "{state}."
     said = sentence(
@@ -197,13 +197,36 @@ def next_said(lots: KeptLots) -> Sentence:
         )
     if lots.may_skip:
         return sentence("The next lot was not drawn: accept it without inspection.")
+    text = "Inspect the next lot by {state}{plan}."
     if lots.refused:
-        return sentence(
-            "Sort lot {name} or send it back; inspect the next lot by {state}.",
-            name=lots.refused.name,
-            state=STATES[lots.switching.state],
-        )
-    return sentence("Inspect the next lot by {state}.", state=STATES[lots.switching.state])
+        text = "Sort lot {name} or send it back; inspect the next lot by {state}{plan}."
+    return sentence(
+        text,
+        name=lots.refused.name if lots.refused else "",
+        state=STATES[lots.switching.state],
+        plan=_next_plan(lots),
+    )
+
+
+def _next_plan(lots: KeptLots) -> Sentence | str:
+    """Return the sample of a next lot as large as the newest, where it is not the same again."""
+    last = lots.lots[-1] if lots.lots else None
+    if last is None or not isinstance(last.plan, Plan):
+        return ""
+    plan = lots.plan(last.pieces)
+    if not isinstance(plan, Plan) or plan.stages == last.plan.stages:
+        return ""
+    first, *more = plan.stages
+    text = ": of {pieces} pieces look at {size} and accept at {most} {what} or fewer"
+    if first.accepted_count < 0:
+        text = ": of {pieces} pieces look at {size} first"
+    return sentence(
+        text + (", else go on to the next sample" if more else ""),
+        pieces=last.pieces,
+        size=first.size_count,
+        most=first.accepted_count,
+        what=counted(plan),
+    )
 
 
 def _planned(made: KeptLotOutcome) -> list[Finding]:

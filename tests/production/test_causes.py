@@ -285,7 +285,7 @@ def sheet(tmp_path: Path) -> Path:
 def test_from_a_sheet_to_verdict_json_and_picture(sheet: Path, tmp_path: Path) -> None:
     done = run(sheet, "--pictures", tmp_path / "p")
     assert done.exit_code == 1, done.output
-    assert "value goes with station: 1 lies 0.02" in done.output
+    assert "value goes with station: 1, the highest, lies 0.02" in done.output
     assert "humidity is not seen to move value" in done.output
     svg = (tmp_path / "p" / "causes.svg").read_text(encoding="utf-8")
     assert faults(svg) == []

@@ -190,6 +190,18 @@ def test_plug_radius_and_its_revision() -> None:
     assert any("worn bush" in finding.sentence for finding in chart.findings)
 
 
+def test_a_stop_names_where_the_run_began_and_not_an_old_outlier() -> None:
+    draw = np.random.default_rng(4)
+    values = draw.normal(0.0, 1.0, 70)
+    values[16] = 9.0
+    chart = control_chart(single([*np.clip(values, -9.0, 9.0), *[7.0] * 4]), "individuals")
+    said = chart.findings[0].sentence
+    assert "the newest at point 74; the run up to it began about point 71." in said
+    on_one_side = single([1.0, -1.0] * 20 + [0.4] * 9)
+    made = control_chart(on_one_side, "individuals", rules=("9-on-one-side",))
+    assert "point 49; the run up to it began about point 41." in made.findings[0].sentence
+
+
 def test_a_point_on_the_limit_does_not_lie_outside_it() -> None:
     case = CASES["wafers"]
     chart = control_chart(

@@ -34,6 +34,7 @@ from evenfall.production.gauge import (
 )
 from evenfall.sheets import KnownGauge
 from evenfall.sheets.readings import Place, Reading, by_gauges
+from evenfall.wording import say, sentence
 from evenfall.workshop import StudySheetRequest, study_sheet
 from evenfall.workshop.gauges import known_gauges
 from evenfall.workshop.outputs import json_file
@@ -280,6 +281,11 @@ def test_the_verdict_names_which_limits_the_gauge_can_judge() -> None:
     assert told[3].startswith("The gauge can judge gap: ")
 
 
+def test_a_share_of_the_limits_never_looks_smaller_than_it_is() -> None:
+    told = [say(sentence("{share:taken}", share=share)) for share in (0.0, 0.058, 0.1, 0.1003, 0.3)]
+    assert told == ["0 %", "6 %", "10 %", "11 %", "30 %"]
+
+
 def test_no_bound_runs_through_the_share_of_the_limits() -> None:
     draw = np.random.default_rng(4)
     table = draw.normal(1.0, 0.3, (1, 8, 1)) + draw.normal(0.0, 0.01, (2, 8, 3))
@@ -291,11 +297,13 @@ def test_no_bound_runs_through_the_share_of_the_limits() -> None:
     ]
     drawn = gauge_picture(study, read, limits, quantity="relief", written=False)
     told = [text for text in texts(drawn) if re.fullmatch(r"\d+ %", text.content)]
+    heads, told = told[:2], told[2:]
+    assert [text.content for text in heads] == ["10 %", "30 %"]  # the bounds have their names
     assert [text.content for text in told] == [f"{100 * share:.0f} %" for share in shares]
     bounds = {
-        float(one.attrib["x"])
+        float(one.attrib["x"]) + 1.0  # the middle of the line
         for one in parsed(drawn).iter(f"{SVG}rect")
-        if one.attrib["width"] in ("1", "1.0") and one.attrib["height"] not in ("16", "16.0")
+        if one.attrib["width"] in ("2", "2.0") and one.attrib["height"] not in ("16", "16.0")
     }
     assert len(bounds) == 2, bounds
     assert not [t for t in told if any(t.left - 0.5 < at < t.right + 0.5 for at in bounds)]

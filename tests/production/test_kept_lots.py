@@ -408,7 +408,7 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     assert done.exit_code == 1, done.output
     assert "Lot L-1 is not accepted: 3 nonconforming of 50 looked at." in done.output
     assert (
-        "Tesquil from Tessque Row. Normal inspection; at a switching score of 30 it is reduced, now 0."
+        "Tesquil from Tessque Row. Normal inspection; at a switching score of 30 it is reduced,"
         in done.output
     )
     assert "Sort lot L-1 or send it back; inspect the next lot by normal inspection." in done.output

@@ -78,12 +78,15 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     assert "Too few points to tell: go on, and watch." in few
     assert "None of 8 points signals, but limits from 8 points tell little" in few
     assert "process is stable" not in few
+    assert 'value="frozen"' not in few
+    assert "over 20 points or more, freeze them" in few
     few = text(client, "/charts/capability?quantity=relief&lower=-3&upper=3")
     assert "Not sure yet whether it keeps well enough within its limits." in few
     assert "so few tell little of whether the process is stable" in few
     prove(dossiers, STEADY[8:], first=8)
     shown = text(client, "/charts")
     assert "In control: go on." in shown
+    assert 'value="frozen"' in shown
     assert "none of 30 points signals" in shown
     assert "stopped for nothing once in" in shown
     prove(dossiers, [0.31, *STEADY[:10]], first=30)

@@ -142,7 +142,9 @@ class Capability:
         text = "Make instruments less different, or move their middle away from the nearer limit"
         if both is not None and self.fit.family == "normal" and math.isfinite(upper - lower):
             off = abs(2.0 * self.centre - lower - upper) / (upper - lower)
-            text = "The middle is right, the spread is too wide: find what makes instruments differ"
+            text = (
+                "The middle is near enough, the spread too wide: find what makes instruments differ"
+            )
             if both.value_index >= self.required_index:
                 text = "The spread would do, the middle is off: move it from {mean} to {middle}"
             elif off > _OFF_SHARE:
@@ -151,7 +153,7 @@ class Capability:
                     "{middle}, and find what makes instruments differ"
                 )
         then = "{what}. Go on, but check each instrument until {index} is over {required:.2f}."
-        if self.deciding is not None and self.deciding.value_index <= 0.0:
+        if self.hopeless:
             then = "{what}. Stop until that is done: most instruments lie outside the limits."
         return sentence(
             then,
@@ -163,6 +165,11 @@ class Capability:
                 middle=amount(0.5 * (lower + upper), self.unit),
             ),
         )
+
+    @property
+    def hopeless(self) -> bool:
+        """Whether the middle lies outside the limits, and so most of what is made."""
+        return self.deciding is not None and self.deciding.value_index <= 0.0
 
     @property
     def stable(self) -> bool:

@@ -464,24 +464,28 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             least=FEW_POINTS,
         )
     else:
+        chance = chart.point_count / chart.run_length_count
         text = (
             "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
-            "newest {quiet}. In a stable process about {chance:.0f} of so many points would signal "
-            "by chance: go on{more}."
+            "newest {quiet}. "
         )
-        chance = chart.point_count / chart.run_length_count
-        more = "" if len(chart.hit) <= round(chance) else ", and find out what happened then"
         if chart.signals_now:
             text = (
                 "The process is not stable: {hit:count point} of {points} "
-                "{hit:plural signals|signal}{where}. Stop, and look for what changed."
+                "{hit:plural signals|signal}{where}. Stop, and look for what changed there."
+            )
+        elif len(chart.hit) <= round(chance):
+            text += "In a stable process about {chance:.0f} of so many would by chance: go on."
+        else:
+            text += (
+                "That is more than chance brings, about {chance:.0f} of so many: go on, and find "
+                "out what happened then."
             )
         yield Finding(
             "chart",
             text,
             quiet=chart.point_count - chart.hit[-1],
             chance=chance,
-            more=more,
             hit=len(chart.hit),
             points=chart.point_count - len(chart.excluded),
             where=_where(chart),
@@ -524,16 +528,39 @@ def _until_enough(chart: ControlChart) -> str:
 
 
 def _where(chart: ControlChart) -> Sentence:
-    """Return the newest and the oldest point that signal, by number and name."""
+    """Return the newest point that signals, and where its run began; else the oldest one."""
     hit = chart.hit
+    begun = _run_began(chart) if chart.signals_now else hit[0]
     first, last = (
         sentence("{point} ({name})", point=p, name=chart.label(p)) if chart.labels else str(p)
-        for p in (hit[0], hit[-1])
+        for p in (begun, hit[-1])
     )
-    if len(hit) == 1:
-        return sentence(", point {first}", first=first)
     text = ", the newest at point {last}, the oldest at point {first}"
+    if chart.signals_now:
+        text = ", the newest at point {last}; the run up to it began about point {first}"
+    if begun == hit[-1]:
+        text = ", point {last}" if len(hit) == 1 else ", the newest at point {last}"
     return sentence(text, first=first, last=last)
+
+
+def _run_began(chart: ControlChart) -> int:
+    """Return the point at which the run of signals up to the newest one began.
+
+    Signals belong to one run where fewer than `NEWEST` points lie between them. The pattern of the
+    first one began as many points earlier as its rule looks at; a sum, where it left zero.
+    """
+    begun = chart.hit[-1]
+    for point in reversed(chart.hit):
+        if begun - point > NEWEST:
+            break
+        begun = point
+    return min(
+        signal.since
+        if signal.since and signal.points[0] == begun
+        else max(begun - RULES[signal.rule].count + 1, 1)
+        for signal in chart.signals
+        if begun in signal.points
+    )
 
 
 def _jumps_said(chart: ControlChart, signal: Signal) -> Sentence:

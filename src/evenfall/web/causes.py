@@ -106,12 +106,17 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
     first_step = [one.said.text.startswith(_FIRST_STEP) for one in findings]
     moving = [one["factor"] for one in effects if one["verdict"] == "moves"]
     unknown = [one["factor"] for one in effects if one["verdict"] == "cannot tell"]
+    left = [
+        name.replace("_", " ")
+        for name in (_ASKED if asked.factor else ())
+        if name not in asked.factor and not getattr(asked, name, "")
+    ]
     text = "The {quantity} goes with {factors:list}."
     if not moving:
         text = "None of the factors examined is seen to move the {quantity}."
         if unknown:
             text = (
-                "None of the factors examined is seen to move {quantity}; of {unknown:list} these "
+                "None of the factors examined is seen to move the {quantity}; of {unknown:list} these "
                 "readings cannot tell."
             )
     return {
@@ -119,6 +124,7 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
         "headline": began(
             view.say(sentence(text, factors=moving, unknown=unknown, quantity=asked.quantity))
         ),
+        "left": view.say(sentence("{left:list}", left=left)) if left else "",
         "moving": moving,
         "effects": [
             {

@@ -17,7 +17,7 @@ from evenfall.pictures.capability import capability_picture
 from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production import Tolerance
-from evenfall.production.charts import STEPS
+from evenfall.production.charts import FEW_POINTS, STEPS
 from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
@@ -40,7 +40,10 @@ from evenfall.workshop.story import specification_of
 from evenfall.workshop.tasks import UNITS
 
 if TYPE_CHECKING:
-    from evenfall.production.charts import ControlChart
+    from collections.abc import Sequence
+
+    from evenfall.production import Capability
+    from evenfall.production.charts import ControlChart, Panel, Signal
     from evenfall.web.shop import Shop
     from evenfall.workshop.daily_report import Line
     from evenfall.workshop.quality import ChartOutcome
@@ -253,7 +256,7 @@ def show_capability(request: Request) -> Response:
                 made.made, about=made.about, unit=view.unit, theme=PAGE, written=False
             )
             shown["outside"], shown["outside_count"] = made.outside[:_NAMED], len(made.outside)
-            shown["headline"], shown["alarm"] = _capable(made.made.verdict, made.made.stable)
+            shown["headline"], shown["alarm"] = _capable(made.made)
             shown["indices"] = [
                 (
                     one.name,
@@ -338,16 +341,22 @@ _INDICES = {
 }
 
 
-def _capable(verdict: str, stable: bool) -> tuple[str, bool]:
+def _capable(made: Capability) -> tuple[str, bool]:
     """Return the verdict as somebody without statistics reads it, and whether it is an alarm."""
-    if not stable:
+    if not made.stable:
         return "No answer yet: the process is not stable. See its control chart first.", True
-    return _ANSWERS[verdict]
+    if made.verdict == "not capable" and made.hopeless:
+        return "Stop: most instruments lie outside the limits.", True
+    return _ANSWERS[made.verdict]
 
 
 _ANSWERS = {
     "capable": ("The process keeps within its limits with room to spare. Go on.", False),
-    "not capable": ("The process does not keep well enough within its limits.", True),
+    "not capable": (
+        "Go on, but check each instrument: the process does not keep well enough within its "
+        "limits.",
+        True,
+    ),
     "undecided": (
         "Not sure yet whether it keeps well enough within its limits. Gather more readings.",
         False,
@@ -445,6 +454,7 @@ def read_wanted(address: str) -> Wanted:
 def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
     """Return what the page of a chart shows."""
     of = made.chart
+    can_freeze = of.point_count - len(of.excluded) >= FEW_POINTS
     first, *rest = of.findings
     go_on = _FEW if of.few_points else _GO_ON
     look = _LOOK_FEW if of.few_points else _LOOK
@@ -464,8 +474,12 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "more_signals": max(len(of.hit) - _SIGNALS, 0),
         "panels": [one.name for one in of.panels],
         "points": [_row(of, point, view) for point in _last(of.point_count)],
+        "can_freeze": can_freeze,
+        "enough": FEW_POINTS,
         # nobody freezes at a point of trouble because it stood there already
-        "last": "" if of.signals_now else of.label(of.point_count) or str(of.point_count),
+        "last": of.label(of.point_count) or str(of.point_count)
+        if can_freeze and not of.signals_now
+        else "",
         "acts": [
             {
                 "entry": one.entry,
@@ -497,6 +511,27 @@ def _row(of: ControlChart, point: int, view: View) -> dict[str, Any]:
     }
 
 
+def _signal_label(of: ControlChart, point: int, found: Sequence[Signal]) -> str:
+    """Return the name of a point that signals; where only a step does, of both its ends."""
+    if of.labels and all(one.panel == STEPS for one in found):
+        return f"{of.label(point - 1)} to {of.label(point)}"
+    return of.label(point)
+
+
+def _beside_limit(panel: Panel, point: int, view: View) -> str:
+    """Return the figure of a point; where it reads as its limit does, on which side it lies."""
+
+    def shown(value: float) -> str:
+        return view.say(amount(value, panel.unit)) if math.isfinite(value) else "–"
+
+    value, low, high = (float(of[point - 1]) for of in (panel.values, panel.lower, panel.upper))
+    if value > high and shown(value) == shown(high):
+        return f"{shown(value)}, just over the limit"
+    if value < low and shown(value) == shown(low):
+        return f"{shown(value)}, just under the limit"
+    return shown(value)
+
+
 def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
     """Return the last points that signal, each with its rules and its instruments."""
     of = made.chart
@@ -514,6 +549,8 @@ def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:
         shown.append(
             {
                 **_row(of, point, view),
+                "label": _signal_label(of, point, found),
+                "figures": [_beside_limit(one, point, view) for one in of.panels],
                 "at": local(made.table.time[start]),
                 "rules": list(rules),
                 "dossiers": [(dossier, serials.get(dossier, "")) for dossier in dossiers[:most]],

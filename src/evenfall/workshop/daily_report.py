@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -55,6 +55,7 @@ _MODELS = 12
 _LOTS = 10
 _DAY = len("2026-03-01")
 _DRAWN = 4
+_ACTS = 6
 _QUANTITIES = ("relief", "action of string 1", "action of the lowest string")
 
 
@@ -140,9 +141,11 @@ class DailyReport(Shown):
         acts = [one.act for one in sorted(lines, key=lambda one: not one.first) if one.act]
         if not acts:
             return sentence("Nothing to act on.")
-        return sentence(
-            "{count:count thing} to act on: {acts:list}.", count=len(acts), acts=_some(acts)
-        )
+        shown = acts
+        if len(acts) > _ACTS:
+            shown = [*acts[: _ACTS - 1], sentence("{more} more", more=len(acts) - _ACTS + 1)]
+        text = "{count:count thing} to act on: {acts:list}."
+        return sentence(text, count=len(acts), acts=shown)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -461,6 +464,6 @@ def _asked(model: str, quantity: str) -> dict[str, Any]:
     return {"quantity": quantity, "only": {"model": model, "document": "proof"}}
 
 
-def _some(labels: Sequence[str | Sentence]) -> tuple[str | Sentence, ...]:
+def _some(labels: list[str]) -> tuple[str, ...]:
     """Return names for a list, of more than six the first five and how many more."""
     return (*labels[:5], f"{len(labels) - 5} more") if len(labels) > 6 else tuple(labels)

@@ -23,7 +23,7 @@ from evenfall.workshop.opening import open_specification
 from evenfall.workshop.story import specification_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from evenfall.instrument import Specification
     from evenfall.production import ControlChart

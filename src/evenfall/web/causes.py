@@ -116,8 +116,8 @@ def _shown(told: Mapping[str, Any], picture: str, asked: Wanted, view: View) -> 
         text = "None of the factors examined is seen to move the {quantity}."
         if unknown:
             text = (
-                "None of the factors examined is seen to move the {quantity}; of {unknown:list} these "
-                "readings cannot tell."
+                "None of the factors examined is seen to move the {quantity}; of {unknown:list} "
+                "these readings cannot tell."
             )
     return {
         "result": told,

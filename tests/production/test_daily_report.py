@@ -101,6 +101,19 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
     assert made["Lots"][1] == ("Qen, T: the next lot is on normal inspection.", False)
 
 
+def test_a_gauge_that_cannot_judge_what_came_through_stands_in_it(dossiers: Dossiers) -> None:
+    dossiers.add(workshop.AddRequest((workshop.Source.invented("tesquil.spec.toml"),)))
+    added = dossiers.add(workshop.AddRequest(subject="gauge", name="feeler 2 (invented)"))
+    counts = {"parts_count": 10, "persons_count": 2, "trials_count": 2}
+    facts = {"quantity": "relief", "method": "crossed", "u_mm": 0.03, **counts}
+    dossiers.archive.file(added.line.dossier, [Filing("study", facts)])
+    prove(dossiers, [0.2], "2026-03-01", 0)
+    lines = said(daily_report(dossiers, ReportRequest("2026-03-01")))["Gauges"]
+    (unfit,) = (words for words, _ in lines if "by its study" in words)
+    assert "not for relief, action and the first-fret gap of Tesquil (invented)" in unfit
+    assert not any("No gauge is due" in words for words, _ in lines)  # nothing says so
+
+
 def test_lots_of_the_archive_stand_in_it_on_their_day(dossiers: Dossiers) -> None:
     for n in range(1, 8):
         asked = workshop.JudgeRequest("Qen", "T", 500, name=f"L-{n}", found=(9,))

@@ -276,7 +276,8 @@ def test_the_verdict_names_which_limits_the_gauge_can_judge() -> None:
         for f in study.findings([Width("relief", 0.1), Width("action", 0.4), Width("gap", 1.0)])
     ]
     assert told[1].startswith("The gauge cannot judge relief: six of its standard uncertai")
-    assert "standard uncertainty of 0.005 mm or less" in told[1]
+    # a tenth and three tenths of 0.1 mm over six, rounded down
+    assert "uncertainty of 0.0016 mm or less, or of 0.0050 mm to judge them with care" in told[1]
     assert told[2].startswith("The gauge can judge action with care")
     assert told[3].startswith("The gauge can judge gap: ")
 

@@ -19,7 +19,7 @@ from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import Finding, RequestError
 from evenfall.production.constants import d2, d2_of_few
 from evenfall.production.series import amount, check_method
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 METHODS = ("crossed", "nested", "range")
 """How a study is worked out: every person reads every part, each has own parts, by ranges."""
@@ -562,8 +562,8 @@ def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
     else:
         text = (
             "The gauge cannot judge {name}: six of its standard uncertainties take {share:taken} "
-            "of the limits, {width} wide. To judge them with care it would need a standard "
-            "uncertainty of {needed} or less, else one of {good} or less."
+            "of the limits, {width} wide. It would need a standard uncertainty of {good} or less, "
+            "or of {needed} to judge them with care."
         )
     return Finding(
         "gauge",
@@ -572,9 +572,14 @@ def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
         name=name,
         share=share,
         width=amount(width, study.unit),
-        needed=amount(USABLE_SHARE * width / 6.0, study.unit),
-        good=amount(GOOD_SHARE * width / 6.0, study.unit),
+        needed=_at_most(USABLE_SHARE * width / 6.0, study.unit),
+        good=_at_most(GOOD_SHARE * width / 6.0, study.unit),
     )
+
+
+def _at_most(value: float, unit: str) -> Sentence:
+    """Return a bound that is not to be passed, a length rounded down."""
+    return sentence("{value:fine}", value=value) if unit == "mm" else amount(value, unit)
 
 
 def bias_said(made: Bias, unit: str) -> Finding:

@@ -1,15 +1,21 @@
-"""When two names or numbers are one: as a label, a sheet and an archive may spell it."""
+"""When two names or numbers are one, as a label, a sheet or an archive may spell it."""
 
 from __future__ import annotations
 
 import unicodedata
 
-_LONGEST = 80
+_HYPHEN = "\u2010"
+"""Printed for the hyphen of a keyboard; NFKC makes the one that never breaks (U+2011) into it."""
+
+
+def folded(text: str) -> str:
+    """Return a text without case, variants of width (NFKC) and spare space."""
+    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())
 
 
 def normal(text: str) -> str:
-    """Return a text as it is compared: without case, accents of width, and spare space."""
-    return " ".join(unicodedata.normalize("NFKC", text).casefold().split())[:_LONGEST]
+    """Return a text as it is compared: folded, and with one hyphen."""
+    return folded(text).replace(_HYPHEN, "-")
 
 
 def same_name(name: str, *others: str) -> bool:
@@ -19,4 +25,5 @@ def same_name(name: str, *others: str) -> bool:
 
 def of_two(serial: str, other: str) -> bool:
     """Say whether serial numbers are of two instruments; one that is not given may be any."""
-    return bool(serial and other) and not same_name(serial, other)
+    given = {normal(serial), normal(other)} - {""}
+    return len(given) > 1

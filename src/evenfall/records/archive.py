@@ -32,7 +32,6 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
 from evenfall.errors import BrokenFileError, ChangedError, RequestError
-from evenfall.names import normal
 from evenfall.records import finding, persons
 from evenfall.records.engines import Address, engine_of, glancing, reading, writing
 from evenfall.records.entries import (
@@ -46,7 +45,7 @@ from evenfall.records.entries import (
 )
 from evenfall.records.figures import again, figures_again, follow, with_cutters
 from evenfall.records.kept import KeptFiles
-from evenfall.records.labels import labels_of, span_of, words_of
+from evenfall.records.labels import key_of, labels_of, span_of, words_of
 from evenfall.records.persons import Person
 from evenfall.records.schema import NAMES_CUTTERS, refuse_other, schema_of, upgrade
 from evenfall.records.signing import Signature, SigningKey
@@ -737,7 +736,7 @@ def _labelled(connection: Connection, label: str, most: int | None = None) -> li
     where more than `most` hold the word, `RequestError`, even of one that was seen, as another may
     be among the rest.
     """
-    key = normal(label)
+    key = key_of(label)
     labelled = select(LABEL.c.dossier, LABEL.c.entry).where(LABEL.c.key == key)
     labelled = labelled.order_by(LABEL.c.dossier, LABEL.c.entry)
     among = labelled.limit(None if most is None else most + 1).subquery()

@@ -27,8 +27,7 @@ from sqlalchemy import (
     select,
 )
 
-from evenfall.names import normal
-from evenfall.records.labels import span_of
+from evenfall.records.labels import key_of, span_of
 from evenfall.records.tables import ENTRY, FIGURE, LABEL, PERSON
 
 QUANTITIES = {
@@ -291,7 +290,7 @@ def newest_figures(
                 return []
             wanted = wanted.where(FIGURE.c.person.in_(ids), _has(name))
         elif name == "serial" and value:
-            named = select(LABEL.c.dossier).where(LABEL.c.key == normal(value.partition("|")[0]))
+            named = select(LABEL.c.dossier).where(LABEL.c.key == key_of(value.partition("|")[0]))
             numbers = select(FIGURE.c.number).where(
                 FIGURE.c.dossier.in_(named), FIGURE.c.serial == value
             )

@@ -8,10 +8,12 @@ from collections.abc import Iterator
 from functools import lru_cache
 from typing import Any
 
-from evenfall.names import normal
+from evenfall.names import folded
 from evenfall.records.entries import Entry
 
 _LAST = chr(0x10FFFF)
+_LONGEST = 80
+"""Keys stand in indexes. Archives hold them cut like this, and are verified by it."""
 _NAMED: dict[str, tuple[str, ...]] = {
     "opened": ("name", "maker"),
     "alias": ("value",),
@@ -24,10 +26,15 @@ _NAMED: dict[str, tuple[str, ...]] = {
 """Facts of each kind by which its dossier is found."""
 
 
+def key_of(value: str) -> str:
+    """Return the key of a whole value."""
+    return folded(value)[:_LONGEST]
+
+
 @lru_cache(4096)
 def keys_of(value: str) -> frozenset[str]:
     """Return what a value is found by: the whole, each word or number in it, and 417 for 0417."""
-    whole = normal(value)
+    whole = key_of(value)
     parts = re.split(r"[\W_]+", whole)
     return frozenset(filter(None, (whole, *parts, *(part.lstrip("0") for part in parts))))
 
@@ -51,7 +58,7 @@ def _keys(facts: dict[str, Any], named: tuple[str, ...]) -> Iterator[str]:
 
 def words_of(text: str) -> list[str]:
     """Return the words that somebody looks for, without the signs around them."""
-    words = (re.sub(r"^[\W_]+|[\W_]+$", "", word) for word in normal(text).split())
+    words = (re.sub(r"^[\W_]+|[\W_]+$", "", word) for word in key_of(text).split())
     return [word for word in words if word]
 
 

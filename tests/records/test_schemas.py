@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import inspect, text
+from sqlalchemy import create_engine, inspect, text
 from sqlalchemy.engine import Connection
 
-from evenfall.errors import BrokenFileError
+from evenfall.errors import BrokenFileError, EvenfallError, UnsupportedError
 from evenfall.records import engines, open_archive
 from evenfall.records.engines import Address, engine_of, writing
-from evenfall.records.schema import STEPS, TODAY, schema_of, upgrade
+from evenfall.records.schema import STEPS, TODAY, refuse_other, schema_of, upgrade
 from evenfall.records.tables import FILED, LET_IN, METADATA, PASSING
 from evenfall.records.verifying import verify
 
@@ -84,14 +84,27 @@ def test_a_stored_archive_of_every_schema_is_read_today(
             assert schema_of(connection) == TODAY
 
 
-def test_a_schema_that_there_never_was_is_a_damaged_archive(tmp_path: Path) -> None:
-    open_archive(str(tmp_path / "a"), make=True).close()
-    database = sqlite3.connect(tmp_path / "a" / "archive.db")
-    database.execute("UPDATE alembic_version SET version_num = '0'")
-    database.commit()
+@pytest.mark.parametrize(
+    ("found", "error", "said"),
+    [
+        *(
+            (found, BrokenFileError, "a schema that never existed")
+            for found in ("0", "0000", "1", "00060", "0006 ", "garbage")
+        ),
+        (AFTER, UnsupportedError, "use the newer version"),
+    ],
+)
+def test_a_schema_that_never_existed_is_a_damaged_archive(
+    tmp_path: Path, found: str, error: type[EvenfallError], said: str
+) -> None:
+    with sqlite3.connect(tmp_path / "a.db") as database:
+        database.execute("CREATE TABLE alembic_version (version_num TEXT)")
+        database.execute("INSERT INTO alembic_version VALUES (?)", (found,))
     database.close()
-    with pytest.raises(BrokenFileError, match='a schema that there never was, "0"'):
-        open_archive(str(tmp_path / "a"))
+    engine = create_engine(f"sqlite:///{tmp_path / 'a.db'}")
+    with engine.connect() as connection, pytest.raises(error, match=said):
+        refuse_other(connection, Address.read(str(tmp_path / "a")))
+    engine.dispose()
 
 
 def test_every_schema_has_a_stored_archive() -> None:

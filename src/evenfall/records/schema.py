@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 from sqlalchemy import Connection, inspect, text
@@ -34,7 +35,7 @@ def refuse_other(connection: Connection, address: Address) -> bool:
         raise BrokenFileError(
             "There is a database here, but no archive in it; check the address.", at=address.at
         )
-    if found > TODAY:
+    if re.fullmatch("[0-9]{4}", found) and found > TODAY:
         raise UnsupportedError(
             "The archive has schema {found}, and this program knows those up to {today}; use the "
             "newer version of the program.",
@@ -44,7 +45,7 @@ def refuse_other(connection: Connection, address: Address) -> bool:
         )
     if found not in _SCHEMAS:
         raise BrokenFileError(
-            "The archive names a schema that there never was, {found:quoted}: its database is "
+            "The archive names a schema that never existed, {found:quoted}: its database is "
             "damaged. Restore a backup; {door_archive_save} files what can be read into a new one.",
             at=address.at,
             found=found,

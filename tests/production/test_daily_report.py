@@ -21,6 +21,8 @@ from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
 from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
+from evenfall.workshop.kept_lots import lots_of
+from evenfall.workshop.lot_keeping import answer_lot
 from evenfall.workshop.notices import Looking
 from evenfall.workshop.quality import act_on_chart
 from evenfall.workshop.signals import signals_of_frozen
@@ -131,6 +133,12 @@ def test_lots_of_the_archive_stand_in_it_on_their_day(dossiers: Dossiers) -> Non
     assert len(late) == 1
     assert late[0][0].startswith("T from Qen: Take no more lots")
     assert late[0][1]
+    lots = lots_of(dossiers.archive, "Qen", "T")
+    assert lots is not None
+    answer_lot(dossiers, lots, lots.named("L-1"), "accepted", party="Q")
+    taken = daily_report(dossiers, ReportRequest("2026-03-01"))
+    assert taken.alarms == 0
+    assert not any("send it back" in words for words, _ in said(taken)["Lots"])
     none = said(daily_report(dossiers, ReportRequest("2026-02-01")))["Lots"]
     assert none == [("No lot was judged on this day.", False)]
 

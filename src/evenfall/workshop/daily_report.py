@@ -420,8 +420,7 @@ class _Day:
                 for one in decision_findings(kept, today):
                     said = sentence("{title}: {said}", title=kept.title, said=one.said)
                     act = sentence("sort lot {name} or send it back", name=today.name)
-                    refused = today.decision == "not accepted"
-                    yield Line(said, act if refused else None)
+                    yield Line(said, act if today.refused else None)
             then = kept.after(until_then[-1])
             stopped = then.switching.state == "stopped"
             if todays or stopped:

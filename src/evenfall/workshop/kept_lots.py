@@ -87,6 +87,12 @@ class KeptLot:
         """What was answered last."""
         return self.answers[-1] if self.answers else None
 
+    @property
+    def refused(self) -> bool:
+        """Whether it was not accepted, and nobody took it all the same."""
+        taken = self.answer is not None and self.answer.answer == "accepted"
+        return self.decision == "not accepted" and not taken
+
 
 @dataclass(frozen=True)
 class KeptLots:
@@ -123,10 +129,8 @@ class KeptLots:
 
     @property
     def refused(self) -> KeptLot | None:
-        """The newest lot, where it was not accepted and nobody took it all the same."""
-        last = self.lots[-1] if self.lots else None
-        taken = last is not None and last.answer is not None and last.answer.answer == "accepted"
-        return last if last and last.decision == "not accepted" and not taken else None
+        """The newest lot, where it is refused."""
+        return self.lots[-1] if self.lots and self.lots[-1].refused else None
 
     @property
     def every(self) -> tuple[KeptLot, ...]:

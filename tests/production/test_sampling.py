@@ -543,9 +543,16 @@ def test_a_record_goes_through_each_lot_once(monkeypatch: pytest.MonkeyPatch) ->
         record = record.with_lot("", 500, (0,))
     assert record.switching.state == "reduced"
     assert len(seen) == 15
+    made: list[LotRecord] = []
+    init = LotRecord.__init__
+    monkeypatch.setattr(
+        LotRecord, "__init__", lambda self, *a, **k: made.append(self) or init(self, *a, **k)
+    )
     again = LotRecord.read(Source("lots.json", record.file()))
+    assert again == record
     assert again.switching == record.switching
     assert len(seen) == 30
+    assert len(made) <= 2  # each holds all its lots: one for each lot takes the square of them
 
 
 # ---- at the door ------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ state of the switching rules follows from it and is stored nowhere else.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from evenfall.codec import plain
@@ -55,7 +55,8 @@ class Judged:
     clearly: bool  # see `evenfall.production.sampling.Lot`
     number_count: int
     between: bool
-    edition: int = EDITION  # of the plans it was judged by
+    edition: int  # of the plans it was judged by
+    after: Switching  # where inspection stands after it
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +69,17 @@ class LotRecord:
     level: str
     sort: Sort
     lots: tuple[Judged, ...] = ()
-    switching: Switching = field(default_factory=Switching)  # where inspection stands after them
+
+    @property
+    def switching(self) -> Switching:
+        """Where inspection stands after the lots."""
+        return self.lots[-1].after if self.lots else Switching()
 
     def file(self) -> bytes:
-        """Return the record as a file; where it stands follows from its lots."""
+        """Return the record as a file; where inspection stands after each lot follows from it."""
         values = plain(self)
-        del values["switching"]
+        for one in values["lots"]:
+            del one["after"]
         return json_file({"schema": SCHEMA, **values})
 
     @classmethod
@@ -92,60 +98,73 @@ class LotRecord:
             made = cls(*(values.pop(name) for name in _AGREED))
             if values or made.aql_percent not in AQLS or made.level not in LEVELS:
                 raise broken
-            for one in lots:
-                found = tuple(int(n) for n in one["found"])
-                lot = str(one["name"]), int(one["pieces"]), found
-                made = made.with_kept(*lot, edition=int(one.get("edition", UNSAID)), kept=one)
+            kept: list[Judged] = []
+            for number, one in enumerate(lots, start=1):
+                stands = kept[-1].after if kept else Switching()
+                kept.append(made._judged_again(stands, number, one))
         except (KeyError, TypeError, ValueError, AttributeError, RequestError):
             raise broken from None
-        return made
+        return replace(made, lots=tuple(kept))
 
     def plan(self, pieces: int, *, first: bool = False) -> Plan:
         """Return the plan of the next lot."""
-        terms = (self.switching.state, pieces, self.aql_percent)
-        return next_plan(*terms, level=self.level, sort=self.sort, first=first)
-
-    def with_kept(
-        self,
-        name: str,
-        pieces: int,
-        found: tuple[int, ...],
-        *,
-        edition: int,
-        kept: Mapping[str, Any],
-    ) -> LotRecord:
-        """Return the record with a lot that it held; `RequestError` where that does not follow."""
-
-        def judge(first: bool) -> tuple[LotRecord, tuple[Decision, str]]:
-            made = self.with_lot(name, pieces, found, first=first)
-            return made, (made.lots[-1].decision, made.lots[-1].state)
-
-        made, follows = judged_again(edition, judge, (kept["decision"], kept["state"]))
-        if made is None or not follows:
-            raise RequestError("A lot of the record does not follow from its numbers.")
-        return made
+        return self._plan(self.switching, pieces, first=first)
 
     def with_lot(
         self, name: str, pieces: int, found: tuple[int, ...], *, first: bool = False
     ) -> LotRecord:
         """Return the record with one lot more; all stages that its plan asks for must be there."""
-        plan, state = self.plan(pieces, first=first), self.switching.state
+        number = len(self.lots) + 1
+        one = self._judged(self.switching, number, name, pieces, found, first=first)
+        return replace(self, lots=(*self.lots, one))
+
+    def _plan(self, stands: Switching, pieces: int, *, first: bool) -> Plan:
+        terms = (stands.state, pieces, self.aql_percent)
+        return next_plan(*terms, level=self.level, sort=self.sort, first=first)
+
+    def _judged(
+        self,
+        stands: Switching,
+        number: int,
+        name: str,
+        pieces: int,
+        found: tuple[int, ...],
+        *,
+        first: bool,
+    ) -> Judged:
+        """Return a lot judged where inspection stands so."""
+        plan = self._plan(stands, pieces, first=first)
         decision = plan.decide(found)
         if decision is None:
-            raise next_stage(plan, found, name or str(len(self.lots) + 1))
+            raise next_stage(plan, found, name or str(number))
         lot = judged(plan, found, decision)
-        one = Judged(
+        return Judged(
             name,
             pieces,
             found,
-            state,
+            stands.state,
             decision,
             lot.clearly,
             lot.number_count,
             lot.between,
             0 if first else EDITION,
+            stands.after(lot),
         )
-        return replace(self, lots=(*self.lots, one), switching=self.switching.after(lot))
+
+    def _judged_again(self, stands: Switching, number: int, kept: Mapping[str, Any]) -> Judged:
+        """Return a lot that a file held; `RequestError` where it does not follow."""
+        found = tuple(int(n) for n in kept["found"])
+        name, pieces = str(kept["name"]), int(kept["pieces"])
+
+        def judge(first: bool) -> tuple[Judged, tuple[Decision, str]]:
+            made = self._judged(stands, number, name, pieces, found, first=first)
+            return made, (made.decision, made.state)
+
+        edition = int(kept.get("edition", UNSAID))
+        made, follows = judged_again(edition, judge, (kept["decision"], kept["state"]))
+        if made is None or not follows:
+            raise RequestError("A lot of the record does not follow from its numbers.")
+        return made
 
 
 def next_plan(

@@ -201,10 +201,11 @@ def test_heights_that_a_corrected_specification_changes_are_still_of_the_same_re
     told = story(dossiers, SERIAL)
     assert stands(told) == ("Proof", "measure")
     assert not told.worked
+    assert {stop.name: say(stop.fact) for stop in told.stops}["Work"] == "done"
     assert [one.name for one in readings_files(dossiers, told.line.dossier)] == ["settled.csv"]
 
-    other = content("after")  # in a file of the same name
-    dossiers.file(read("settled", other, CORRECTED), files=(Source("settled.csv", other),))
+    # from a file of the same name, which is not filed
+    dossiers.file(read("settled", content("after"), CORRECTED))
     told = story(dossiers, SERIAL)
     assert stands(told) == ("Plan", "plan")
     assert len(told.worked) == 1

@@ -97,7 +97,12 @@ class Filed(Facts):
     )
     follows: tuple[str, ...] = field(
         default=(),
-        metadata=text("content hashes of the documents that it was made from", "*", later=True),
+        metadata=text(
+            "content hashes of the documents that it was made from; of readings, of those before "
+            "them that were read from the same files",
+            "*",
+            later=True,
+        ),
     )
     status: str = field(
         default="", metadata=text("status of a plan, verdict", longest=60, later=True)

@@ -87,10 +87,13 @@ def papers_of_file(kind: str, source: Source, *, person: str = "") -> Papers:
     return Papers("", "", (Filing(kind, {"title": name}, person, files={name: content}),))
 
 
-def papers_of_document(made: FileContent, *, person: str = "") -> Papers:
-    """Return what a measurement, plan or proof holds for its dossier."""
+def papers_of_document(made: FileContent, *, person: str = "", read_before: str = "") -> Papers:
+    """Return what a measurement, plan or proof holds for its dossier.
+
+    `read_before` is the content hash of the measurement that one reads again from the same files.
+    """
     if isinstance(made, Measurement):
-        return Papers(made.serial, made.model, tuple(_measurement(made, person)))
+        return Papers(made.serial, made.model, tuple(_measurement(made, person, read_before)))
     if isinstance(made, Plan):
         measured = made.measurement
         filings = (
@@ -130,10 +133,10 @@ def _specification(specification: Specification, text: str, person: str) -> Fili
     return Filing("specification", facts, person, documents={"specification.toml": text})
 
 
-def _measurement(made: Measurement, person: str) -> list[Filing]:
+def _measurement(made: Measurement, person: str, read_before: str = "") -> list[Filing]:
     specification, _ = read_specification(made.specification_text, source="")
     facts = {
-        **_head(made, specification.content_hash),
+        **_head(made, specification.content_hash, *filter(None, [read_before])),
         **_figures(
             specification, made.nut_mm, made.crown_top_mm, made.saddle_mm, made.crown_height_mm
         ),

@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING
 from evenfall.errors import FindingsError
 from evenfall.instrument import read_specification
 from evenfall.instrument.specification_form import Section, form_of, path_at
+from evenfall.records.entries import standing
+from evenfall.workshop.archive_filing import papers_of_document
+from evenfall.workshop.archive_requests import AddRequest
+from evenfall.workshop.archive_views import fact
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.story import needed, readings_files, specification_of
 
@@ -78,4 +82,7 @@ def read_by_newest(dossiers: Dossiers, name: str, *, person: str = "", since: st
     files = needed(readings_files(dossiers, dossier) or None, "file of readings")
     (line,) = dossiers.lines([dossier])
     made = measure(MeasureRequest(files, source, serial=line.serial))
-    dossiers.file(made.measurement, instrument=dossier, person=person, since=since)
+    before = standing(dossiers.archive.entries(dossier), "measurement")
+    read = [fact(entry, "content_hash") for entry in before if entry.facts is not None]
+    papers = papers_of_document(made.measurement, person=person, read_before=read[-1])
+    dossiers.add(AddRequest(instrument=dossier, person=person, since=since), [papers])

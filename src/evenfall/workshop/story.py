@@ -93,20 +93,26 @@ class _Papers:
             return False
         return fact(newest, "content_hash") != fact(measured, "specification")
 
-    def read_for(self, plan: Plan, planned: Entry | None, newest: Measurement) -> bool:
+    def read_for(
+        self, plan: Plan, planned: Entry, newest: Measurement, measured: Entry | None
+    ) -> bool:
         """Say whether readings are those that a plan was made from, read again or not.
 
-        A corrected specification may read other heights from the same files.
+        A corrected specification may read other heights from the same files: their entry names
+        those that were read before.
         """
-        first = plan.measurement
-        if newest.heights == first.heights:
+        if newest.heights == plan.measurement.heights:
             return True
-        since = self.entries[self.place(planned) + 1 :]
-        return (
-            newest.specification_hash != first.specification_hash
-            and newest.source == first.source
-            and not any(entry.kind in ("readings", "scan") for entry in since)
-        )
+        before = {
+            fact(entry, "content_hash"): _follows(entry)
+            for entry in self.entries
+            if entry.kind == "measurement" and entry.facts is not None
+        }
+        (first,) = _follows(planned)[:1] or ("",)
+        read = "" if measured is None else fact(measured, "content_hash")
+        while read in before and read != first:
+            (read,) = before.pop(read)[:1] or ("",)  # gone through once: a file may lie
+        return bool(read) and read == first
 
     def done(self, code: str) -> bool:
         """Say whether the work of a plan was reported as done."""
@@ -179,7 +185,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
-        worked=() if newest is None else tuple(_worked(papers, done_before, newest)),
+        worked=() if newest is None else tuple(_worked(papers, done_before, newest, measured)),
         second=read if told.confirms and not unread else None,
         lacking=unread,
         version=version_of(last_of((entry.hash, entry.before) for entry in entries)),
@@ -187,20 +193,29 @@ def story(dossiers: Dossiers, name: str) -> Story:
 
 
 def _worked(
-    papers: _Papers, done: Iterable[tuple[Entry, Source]], newest: Measurement
+    papers: _Papers,
+    done: Iterable[tuple[Entry, Source]],
+    newest: Measurement,
+    measured: Entry | None,
 ) -> Iterator[Source]:
     """Yield the plans whose work the newest readings show, of those done before these were filed.
 
     Readings filed again, as a corrected specification reads them, are not of after the work.
     """
     for entry, source in done:
-        if not papers.read_for(open_plan(source)[1], entry, newest):
+        if not papers.read_for(open_plan(source)[1], entry, newest, measured):
             yield source
 
 
 def lacking(read: Measurement) -> tuple[Sentence, ...]:
     """Return which heights some readings lack, without which nothing can be said of a string."""
     return lacking_heights(read.nut_mm, read.crown_top_mm, read.saddle_mm)
+
+
+def _follows(entry: Entry) -> list[str]:
+    """Return the documents that one was made from."""
+    follows: list[str] = json.loads(entry.facts or "{}").get("follows", [])
+    return follows
 
 
 def _measurement(source: Source) -> Measurement:
@@ -267,9 +282,9 @@ class _Telling:
     @property
     def read_again(self) -> bool:
         """Whether the newest readings are those of the newest plan, filed once more after it."""
-        if self.plan is None or self.newest is None or not self.fresh:
+        if self.plan is None or self.planned is None or self.newest is None or not self.fresh:
             return False
-        return self.papers.read_for(self.plan, self.planned, self.newest)
+        return self.papers.read_for(self.plan, self.planned, self.newest, self.measured)
 
     @property
     def other(self) -> bool:
@@ -297,8 +312,9 @@ class _Telling:
         """Whether the newest proof is of the newest readings."""
         if self.proved is None or self.measured is None:
             return False
-        follows: list[str] = json.loads(self.proved.facts or "{}")["follows"]
-        return follows[1:2] == [fact(self.measured, "content_hash")]  # earlier plans come after
+        return _follows(self.proved)[1:2] == [
+            fact(self.measured, "content_hash")
+        ]  # earlier plans come after
 
     @property
     def confirms(self) -> bool:
@@ -387,10 +403,9 @@ class _Telling:
             text = "settings first" if plan.part == "settings" else text
             frets = int((plan.removal_mm > 0.0).any(axis=0).sum())
             return sentence(text, deepest=float(plan.removal_mm.max()), frets=frets)
-        if stop == "Work" and self.settled:
-            text = "settings made"
-        elif stop == "Work" and plan is not None and (self.done or not self.fresh):
+        if stop == "Work" and plan is not None and (self.done or not self.fresh):
             text = "done" if self.done else "not done yet"
+            text = "settings made" if self.settled and plan.part == "settings" else text
         elif stop == "Proof" and self.proved is not None:
             text = fact(self.proved, "status")
         return sentence("{known}", known=text)

@@ -159,7 +159,7 @@ def study_gauge(request: GaugeRequest, progress: Progress = silent) -> GaugeOutc
     >>> source = Source("study.csv", (head + rows).encode())
     >>> request = GaugeRequest(source, widths=(Width("action", 0.2),))
     >>> study_gauge(request).findings[1].sentence[:86]
-    'The gauge cannot judge action: six of its standard uncertainties take 39 % of the limi'
+    'The gauge cannot judge action: six of its standard uncertainties take 40 % of the limi'
     """
     progress("Reading", 0.0)
     table = request.read()

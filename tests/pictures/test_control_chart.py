@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -14,6 +16,27 @@ from pictures.drawing import SVG, faults, parsed, texts
 HIGH = (61, 62, 63)
 
 
+def marks_of(picture: str) -> dict[int, tuple[float, float]]:
+    """Return where the mark of each point stands in the first panel."""
+    marks: dict[int, tuple[float, float]] = {}
+    for group in parsed(picture).iter(f"{SVG}g"):
+        title = group.find(f"{SVG}title")
+        number = (title.text or "").split(",")[0] if title is not None else ""
+        if number.isdecimal():
+            (shape,) = (one for one in group if one is not title)
+            if "points" in shape.attrib or "d" in shape.attrib:
+                ends = re.findall(r"-?[\d.]+", shape.attrib.get("points") or shape.attrib["d"])
+                xs, ys = [float(n) for n in ends[::2]], [float(n) for n in ends[1::2]]
+                place = (min(xs) + max(xs)) / 2.0, (min(ys) + max(ys)) / 2.0
+            elif "cx" in shape.attrib:
+                place = float(shape.attrib["cx"]), float(shape.attrib["cy"])
+            else:
+                x, y, wide = (float(shape.attrib[name]) for name in ("x", "y", "width"))
+                place = x + wide / 2.0, y + wide / 2.0
+            marks.setdefault(int(number), place)
+    return marks
+
+
 @pytest.mark.parametrize("unit", ["mm", "inch"])
 def test_the_name_of_a_signal_stands_by_its_mark_and_hides_no_other(unit: LengthUnit) -> None:
     values = np.array([0.2, 0.21, 0.19] * 20 + [0.26, 0.27, 0.29])
@@ -22,16 +45,29 @@ def test_the_name_of_a_signal_stands_by_its_mark_and_hides_no_other(unit: Length
     assert set(chart.signalled("value")) == set(HIGH)
     picture = control_chart_picture(chart, unit=unit)
     assert faults(picture) == []
-    marks = {}
-    for group in parsed(picture).iter(f"{SVG}g"):
-        title = group.find(f"{SVG}title")
-        if title is not None and title.text and "outside-limits" in title.text:
-            (square,) = (dict(shape.attrib) for shape in group.iter(f"{SVG}rect"))
-            x, y, wide = (float(square[name]) for name in ("x", "y", "width"))
-            marks.setdefault(int(title.text.split(",")[0]), (x + wide / 2.0, y + wide / 2.0))
-    assert set(HIGH) <= set(marks)
+    marks = marks_of(picture)
     (name,) = (one for one in texts(picture) if one.content == "UY-61")
     assert name.bottom <= marks[61][1] + 4.0  # over the mark or beside it, not under
     for point in HIGH:
         x, y = marks[point]
+        assert not (name.left < x < name.right and name.top < y < name.bottom), point
+
+
+@pytest.mark.parametrize("up", [True, False])
+@pytest.mark.parametrize("rising", [-0.004, -0.001, 0.0, 0.001, 0.002, 0.004])
+def test_the_name_of_a_run_hides_no_mark(up: bool, rising: float) -> None:
+    run = 0.203 + rising * np.arange(-8, 4) * (np.arange(-8, 4) >= 0)
+    values = np.array([0.2, 0.21, 0.19] * 15 + [*run, 0.19])
+    if not up:
+        values = 0.4 - values
+    labels = tuple(f"UY-{n}" for n in range(1, len(values) + 1))
+    series = Series("relief", "mm", values, labels=labels)
+    chart = control_chart(series, "individuals", rules=["9-on-one-side"])
+    (signal,) = chart.signals
+    picture = control_chart_picture(chart)
+    assert faults(picture) == []
+    (name,) = (one for one in texts(picture) if one.content == f"UY-{signal.points[0]}")
+    marks = marks_of(picture)
+    assert len(marks) == len(values)
+    for point, (x, y) in marks.items():
         assert not (name.left < x < name.right and name.top < y < name.bottom), point

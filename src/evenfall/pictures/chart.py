@@ -249,28 +249,33 @@ class Panel:
             x += half
         elif not below and before < value < after:
             x -= half
-        self._write_px(x, y, said, ink)
+        if self._is_free(x, y, text_width_px(said, 9.0) / 2.0):
+            self._write_px(x, y, said, ink)
 
     def write_beyond(
         self, at: float, value: float, said: str, *, over: bool, ink: str = INK
     ) -> None:
         """Write words over or under a mark, in its middle or to one side.
 
-        They keep clear of the axis, other marks and other words, or are left out. All marks are
-        drawn before.
+        They keep clear of the axis, other marks and other words. Where there is no room, they stand
+        farther off or on the other side, and at last are left out. All marks are drawn before.
         """
         half, x = text_width_px(said, 9.0) / 2.0, self.x(at)
-        y = self.y(value) + (-7.0 if over else 14.0)
         near, far = self.x.start_px + half + 2.0, self.x.end_px - half
-        beside = (one for one in (x - half - 3.0, x + half + 3.0) if near <= one <= far)
-        for place in (max(x, near), *beside):
-            hides = (
-                abs(place - a) < half + 4.0 and abs(y - 3.0 - b) < 8.0 and a != x
-                for a, b in self._marked
-            )
-            if self._is_free(place, y, half) and not any(hides):
-                self._write_px(place, y, said, ink)
-                return
+        beside = [one for one in (x - half - 3.0, x + half + 3.0) if near <= one <= far]
+        asides = (-7.0, -18.0, 14.0) if over else (14.0, 25.0, -7.0)
+        for aside in asides:
+            y = self.y(value) + aside
+            if aside != asides[0] and not self.y.end_px + 9.0 < y < self.y.start_px - 3.0:
+                continue
+            for place in (max(x, near), *beside):
+                hides = (
+                    abs(place - a) < half + 4.0 and abs(y - 3.0 - b) < 8.0 and a != x
+                    for a, b in self._marked
+                )
+                if self._is_free(place, y, half) and not any(hides):
+                    self._write_px(place, y, said, ink)
+                    return
 
     def _is_free(self, x: float, y: float, half: float) -> bool:
         return not any(
@@ -278,10 +283,8 @@ class Panel:
         )
 
     def _write_px(self, x: float, y: float, said: str, ink: str) -> None:
-        half = text_width_px(said, 9.0) / 2.0
-        if self._is_free(x, y, half):
-            self._written.append((x, y, half))
-            self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))
+        self._written.append((x, y, text_width_px(said, 9.0) / 2.0))
+        self.chart.add(text(x, y, said, size_px=9, anchor="middle", ink=ink))
 
 
 class Chart:

@@ -167,7 +167,7 @@ def _marks(  # noqa: PLR0917
             kind = _MARKS.get(rule, "diamond")
             panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
     first = int(points[0])
-    for point, rule in sorted(signalled.items()):
+    for point in sorted(signalled):
         if point < first or point - 1 in signalled:
             continue
         words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
@@ -175,11 +175,8 @@ def _marks(  # noqa: PLR0917
             before = chart.label(point - 1) or str(point - 1)
             words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
         value = float(values[point - first])
-        if rule == OUTSIDE:
-            over = bool(figures.values[point - 1] > figures.centre[point - 1])
-            panel.write_beyond(float(point), value, words, over=over, ink=RISK)
-        else:
-            panel.write(float(point), value, words, ink=RISK)
+        over = bool(figures.values[point - 1] > figures.centre[point - 1])
+        panel.write_beyond(float(point), value, words, over=over, ink=RISK)
 
 
 def _feet(chart: ControlChart, first: int, *, named: bool) -> dict[float, str]:

@@ -217,11 +217,12 @@ def _next_plan(lots: KeptLots) -> Sentence | str:
     if not isinstance(plan, Plan) or plan.stages == last.plan.stages:
         return ""
     first, *more = plan.stages
-    text = ": of {pieces} pieces look at {size} and accept at {most} {what} or fewer"
+    text = ": of {pieces} pieces look at {size} and accept at {most} {what} or fewer{then}"
     if first.accepted_count < 0:
-        text = ": of {pieces} pieces look at {size} first"
+        text = ": of {pieces} pieces look at {size} first{then}"
     return sentence(
-        text + (", else go on to the next sample" if more else ""),
+        text,
+        then=", else go on to the next sample" if more else "",
         pieces=last.pieces,
         size=first.size_count,
         most=first.accepted_count,

@@ -202,6 +202,20 @@ def test_a_stop_names_where_the_run_began_and_not_an_old_outlier() -> None:
     assert "point 49; the run up to it began about point 41." in made.findings[0].sentence
 
 
+@pytest.mark.parametrize("kind", ["individuals", "ewma", "cusum"])
+def test_a_run_is_of_one_side_and_begins_at_the_same_point_on_each_chart(kind: str) -> None:
+    draw = np.random.default_rng(7)
+    levels = [(0.2, 0.012, 50), (0.192, 0.01, 20), (0.25, 0.01, 8)]
+    values = np.concatenate([draw.normal(middle, sigma, n) for middle, sigma, n in levels])
+    if kind == "individuals":
+        values[66] = 0.13  # under the limit, four points before the run over it
+    chart = control_chart(Series("relief", "mm", values), kind)
+    assert "the run up to it began about point 71." in chart.findings[0].sentence
+    assert sum("began" in finding.sentence for finding in chart.findings) == 1
+    (since,) = (one.sentence for one in chart.findings if "need not be bad" in one.sentence)
+    assert since.startswith("What was made from point 71 on")
+
+
 def test_a_point_on_the_limit_does_not_lie_outside_it() -> None:
     case = CASES["wafers"]
     chart = control_chart(

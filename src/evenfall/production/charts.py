@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import numpy as np
 
@@ -30,6 +30,9 @@ process some signal, and nobody stops for those of last month. (Our choice.)"""
 
 STEPS = "moving range"
 """The panel whose points are each the step from the reading before."""
+
+_REMEMBER = ("ewma", "cusum")
+"""Kinds whose figure holds what earlier points were, so that it tells when a change began."""
 
 _MOST_LISTED = 9
 """More points, or runs of points, than this are counted in a sentence rather than listed."""
@@ -69,7 +72,8 @@ class Signal:
     rule: str  # one of `RULES`
     points: tuple[int, ...]  # points that complete the pattern, counted from 1
     labels: tuple[str, ...]  # their names
-    since: int = 0  # first point of the change, as a sum tells it; 0 where it is not told
+    # where a weighted mean or a sum left its centre before the newest of its runs; else 0
+    since: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -179,9 +183,9 @@ class ControlChart:
             points=len(signal.points),
             listed=listed,
         )
-        if not signal.since:
+        if not signal.since or self.signals_now:  # the headline names where a run now began
             return said
-        text = "{said} The change began about point {since}."
+        text = "{said} The newest run of them began about point {since}."
         return sentence(text, said=said, since=signal.since)
 
     def label(self, point: int) -> str:
@@ -274,7 +278,7 @@ def control_chart(
     for number in range(len(parts[0])):
         of_panel = [made[number] for made in parts]
         panels.append(_panel(of_panel, "" if kind in COUNTED else series.unit))
-        signals += list(_signals(of_panel, stretches, out, series, since=kind == "cusum"))
+        signals += list(_signals(of_panel, stretches, out, series, since=kind in _REMEMBER))
     return ControlChart(
         kind,
         series.quantity,
@@ -422,7 +426,7 @@ def _signals(
             points += (at[asked][RULES[name].found(z)] + 1).tolist()
         if points:
             labels = tuple(series.label(point) for point in points) if series.labels else ()
-            began = _began(parts, points[0]) if since else 0
+            began = _began(parts, points) if since else 0
             yield Signal(parts[0].name, name, tuple(points), labels, began)
 
 
@@ -439,11 +443,21 @@ def _run_length(chart: ControlChart) -> float:
     return first.run_length_count
 
 
-def _began(parts: Sequence[Part], point: int) -> int:
-    """Return the point at which a sum that signals left zero."""
-    sums = np.concatenate([part.values for part in parts])
-    zero = np.flatnonzero(sums[: point - 1] <= 0.0)
-    return int(zero[-1]) + 2 if len(zero) else 1
+def _began(parts: Sequence[Part], points: Sequence[int]) -> int:
+    """Return the point at which a mean or sum left its centre before its newest run.
+
+    A run is of one side, of one phase, and fewer than `NEWEST` points lie between its signals.
+    """
+    begun = points[-1]
+    before = accumulate((len(part.values) for part in parts), initial=0)
+    floor = max(count for count in before if count < begun)  # points before the phase of the newest
+    side = np.sign(np.concatenate([part.values - part.centre for part in parts]))
+    for point in reversed(points):
+        if begun - point > NEWEST or point <= floor or side[point - 1] != side[begun - 1]:
+            break
+        begun = point
+    away = np.flatnonzero(side[floor : begun - 1] != side[begun - 1])
+    return floor + (int(away[-1]) + 2 if len(away) else 1)
 
 
 def _findings(chart: ControlChart) -> Iterator[Finding]:
@@ -492,6 +506,8 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
         )
         for signal in chart.signals:
             yield Finding("chart", "{said}", said=chart.signal_said(signal))
+    if chart.signals_now:
+        yield _made_since_said(chart)
     yield from _limits_said(chart)
     yield Finding(
         "chart",
@@ -531,10 +547,7 @@ def _where(chart: ControlChart) -> Sentence:
     """Return the newest point that signals, and where its run began; else the oldest one."""
     hit = chart.hit
     begun = _run_began(chart) if chart.signals_now else hit[0]
-    first, last = (
-        sentence("{point} ({name})", point=p, name=chart.label(p)) if chart.labels else str(p)
-        for p in (begun, hit[-1])
-    )
+    first, last = (_named(chart, p) for p in (begun, hit[-1]))
     text = ", the newest at point {last}, the oldest at point {first}"
     if chart.signals_now:
         text = ", the newest at point {last}; the run up to it began about point {first}"
@@ -543,24 +556,56 @@ def _where(chart: ControlChart) -> Sentence:
     return sentence(text, first=first, last=last)
 
 
+def _named(chart: ControlChart, point: int) -> Sentence | str:
+    if not chart.labels:
+        return str(point)
+    return sentence("{point} ({name})", point=point, name=chart.label(point))
+
+
+def _made_since_said(chart: ControlChart) -> Finding:
+    """Say what becomes of what was made since the change, which the chart does not judge."""
+    return Finding(
+        "chart",
+        "What was made from point {first} on need not be bad: each is still judged by its own "
+        "proof. If the cause may lie in the readings, such as a gauge that is off, read it again "
+        "before it goes out.",
+        first=_named(chart, _run_began(chart)),
+    )
+
+
 def _run_began(chart: ControlChart) -> int:
     """Return the point at which the run of signals up to the newest one began.
 
-    Signals belong to one run where fewer than `NEWEST` points lie between them. The pattern of the
-    first one began as many points earlier as its rule looks at; a sum, where it left zero.
+    Signals of one panel belong to one run where fewer than `NEWEST` points lie between them and
+    none lies to the other side. A mean or sum that remembers tells where that was; else the pattern
+    of the first one began as many points earlier as its rule looks at.
     """
-    begun = chart.hit[-1]
-    for point in reversed(chart.hit):
-        if begun - point > NEWEST:
+    begun, side = chart.hit[-1], 0.0
+    newest = [signal for signal in chart.signals if begun in signal.points]
+    if newest[0].since:
+        return min(signal.since for signal in newest)
+    of_panel = [signal for signal in chart.signals if signal.panel == newest[0].panel]
+    sides = _sides(chart, of_panel)
+    for point in sorted(sides, reverse=True):
+        if begun - point > NEWEST or side * sides[point] < 0.0:
             break
-        begun = point
+        begun, side = point, side or sides[point]
     return min(
-        signal.since
-        if signal.since and signal.points[0] == begun
-        else max(begun - RULES[signal.rule].count + 1, 1)
-        for signal in chart.signals
+        max(begun - RULES[signal.rule].count + 1, 1)
+        for signal in of_panel
         if begun in signal.points
     )
+
+
+def _sides(chart: ControlChart, of_panel: Sequence[Signal]) -> dict[int, float]:
+    """Return to which side each point signals, 1 or -1; 0 where its rules ask for none."""
+    panel = next(one for one in chart.panels if one.name == of_panel[0].panel)
+    off = np.sign(panel.values - panel.centre)
+    sides = dict.fromkeys((point for signal in of_panel for point in signal.points), 0.0)
+    for signal in of_panel:
+        if RULES[signal.rule].one_sided:
+            sides |= {point: float(off[point - 1]) for point in signal.points}
+    return sides
 
 
 def _jumps_said(chart: ControlChart, signal: Signal) -> Sentence:

@@ -51,6 +51,7 @@ class Rule:
     # give the next state and whether the point signals
     step: Step
     by_order: bool = False  # whether it asks about rising and falling
+    one_sided: bool = False  # whether its points lie to one side of the centre
 
 
 def streak(flag: BoolArray) -> IntArray:
@@ -135,6 +136,7 @@ _ALL = (
         "{panel}: {listed}.",
         1,
         *_several_beyond(1, 1, 3),
+        one_sided=True,
     ),
     Rule(
         "2-of-3-beyond-2-sigma",
@@ -142,6 +144,7 @@ _ALL = (
         "the last of them signals: {points:plural point|points} {listed}.",
         3,
         *_several_beyond(2, 3, 2),
+        one_sided=True,
     ),
     Rule(
         "4-of-5-beyond-1-sigma",
@@ -149,6 +152,7 @@ _ALL = (
         "the last of them signals: {points:plural point|points} {listed}.",
         5,
         *_several_beyond(4, 5, 1),
+        one_sided=True,
     ),
     Rule(
         "8-on-one-side",
@@ -156,6 +160,7 @@ _ALL = (
         "from the eighth on they signal: {points:plural point|points} {listed}.",
         8,
         *_on_one_side(8),
+        one_sided=True,
     ),
     Rule(
         "9-on-one-side",
@@ -163,6 +168,7 @@ _ALL = (
         "from the ninth on they signal: {points:plural point|points} {listed}.",
         9,
         *_on_one_side(9),
+        one_sided=True,
     ),
     Rule(
         "6-rising-or-falling",

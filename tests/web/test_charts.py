@@ -7,6 +7,8 @@ import time
 from collections.abc import Iterator, Sequence
 from html import unescape
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
@@ -16,9 +18,13 @@ from fastapi.testclient import TestClient
 from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import RequestError
+from evenfall.production.charts import Panel
 from evenfall.records import Filing
+from evenfall.units import LengthUnit
 from evenfall.web.application import application
-from evenfall.web.charts import _level
+from evenfall.web.charts import _beside_limit, _level
+from evenfall.web.view import View
+from evenfall.wording import Sentence, say
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8419
@@ -79,7 +85,11 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     assert "None of 8 points signals, but limits from 8 points tell little" in few
     assert "process is stable" not in few
     assert 'value="frozen"' not in few
-    assert "over 20 points or more, freeze them" in few
+    assert "with 20 points or more, freeze them" in few
+    sent = {"asked": "quantity=relief", "act": "frozen", "point": "QC-0007", "reason": "well"}
+    refused = client.post("/charts", data=sent)
+    assert refused.status_code == 422
+    assert "Limits are frozen from 20 points or more, and up to QC-0007 there are 8" in refused.text
     few = text(client, "/charts/capability?quantity=relief&lower=-3&upper=3")
     assert "Not sure yet whether it keeps well enough within its limits." in few
     assert "so few tell little of whether the process is stable" in few
@@ -87,6 +97,7 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     shown = text(client, "/charts")
     assert "In control: go on." in shown
     assert 'value="frozen"' in shown
+    assert re.search(r'name="point" maxlength', shown)  # nothing is filled in
     assert "none of 30 points signals" in shown
     assert "stopped for nothing once in" in shown
     prove(dossiers, [0.31, *STEADY[:10]], first=30)
@@ -447,3 +458,23 @@ def test_what_somebody_says_of_the_work_is_a_factor(tmp_path: Path) -> None:
             facts = {"cutter_uses": uses}
             with pytest.raises(RequestError, match="a whole number of times"):
                 dossiers.note(workshop.NoteRequest("UY-0417", "Filed.", facts=facts))
+
+
+def test_a_figure_that_reads_as_its_limit_has_the_digits_to_tell_them_apart() -> None:
+    values = np.array([0.1908, 0.2154, 0.25])
+    low, middle, high = (np.full(3, level) for level in (0.1911, 0.203, 0.2151))
+    panel = Panel("value", "mm", values, middle, low, high, ("outside-limits",), 370.0)
+
+    def shown(unit: LengthUnit) -> list[str]:
+        def told(said: Sentence) -> str:
+            return say(said, unit)
+
+        view = cast(View, SimpleNamespace(unit=unit, say=told))
+        return [_beside_limit(panel, point, view) for point in (1, 2, 3)]
+
+    assert shown("mm") == [
+        "0.1908 mm, under the lower limit of 0.1911 mm",
+        "0.2154 mm, over the upper limit of 0.2151 mm",
+        "0.250 mm",
+    ]
+    assert shown("in")[0] == "0.007512 in, under the lower limit of 0.007524 in"

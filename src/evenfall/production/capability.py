@@ -152,7 +152,10 @@ class Capability:
                     "The spread is too wide and the middle is off: move it from {mean} to "
                     "{middle}, and find what makes instruments differ"
                 )
-        then = "{what}. Go on, but check each instrument until {index} is over {required:.2f}."
+        then = (
+            "{what}. Until {index} is over {required:.2f} check each instrument; the work need not "
+            "stop."
+        )
         if self.hopeless:
             then = "{what}. Stop until that is done: most instruments lie outside the limits."
         return sentence(

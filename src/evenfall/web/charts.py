@@ -22,7 +22,7 @@ from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
 from evenfall.records.figures import Figures, factor_values, kinds_of_figures, newest_figures
-from evenfall.units import read_length_mm, read_number
+from evenfall.units import mm_per_unit, read_length_mm, read_number
 from evenfall.web.instruments import specified
 from evenfall.web.part import Part
 from evenfall.web.proving import document
@@ -353,8 +353,7 @@ def _capable(made: Capability) -> tuple[str, bool]:
 _ANSWERS = {
     "capable": ("The process keeps within its limits with room to spare. Go on.", False),
     "not capable": (
-        "Go on, but check each instrument: the process does not keep well enough within its "
-        "limits.",
+        "Check each instrument: the process does not keep well enough within its limits.",
         True,
     ),
     "undecided": (
@@ -454,7 +453,9 @@ def read_wanted(address: str) -> Wanted:
 def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
     """Return what the page of a chart shows."""
     of = made.chart
-    can_freeze = of.point_count - len(of.excluded) >= FEW_POINTS
+    first_point = of.phases[-1].first
+    left_out = sum(one.point >= first_point for one in of.excluded)
+    can_freeze = of.point_count - first_point + 1 - left_out >= FEW_POINTS
     first, *rest = of.findings
     go_on = _FEW if of.few_points else _GO_ON
     look = _LOOK_FEW if of.few_points else _LOOK
@@ -476,10 +477,6 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "points": [_row(of, point, view) for point in _last(of.point_count)],
         "can_freeze": can_freeze,
         "enough": FEW_POINTS,
-        # nobody freezes at a point of trouble because it stood there already
-        "last": of.label(of.point_count) or str(of.point_count)
-        if can_freeze and not of.signals_now
-        else "",
         "acts": [
             {
                 "entry": one.entry,
@@ -519,17 +516,31 @@ def _signal_label(of: ControlChart, point: int, found: Sequence[Signal]) -> str:
 
 
 def _beside_limit(panel: Panel, point: int, view: View) -> str:
-    """Return the figure of a point; where it reads as its limit does, on which side it lies."""
+    """Return the figure of a point; where it reads as its limit does, both with more digits."""
 
     def shown(value: float) -> str:
         return view.say(amount(value, panel.unit)) if math.isfinite(value) else "–"
 
     value, low, high = (float(of[point - 1]) for of in (panel.values, panel.lower, panel.upper))
-    if value > high and shown(value) == shown(high):
-        return f"{shown(value)}, just over the limit"
-    if value < low and shown(value) == shown(low):
-        return f"{shown(value)}, just under the limit"
+    for outside, limit, words in (
+        (value > high, high, "over the upper limit of"),
+        (value < low, low, "under the lower limit of"),
+    ):
+        if outside and shown(value) == shown(limit):
+            return f", {words} ".join(_apart(value, limit, panel, view))
     return shown(value)
+
+
+def _apart(value: float, limit: float, panel: Panel, view: View) -> tuple[str, str]:
+    """Return two figures with as many digits as it takes to tell them apart."""
+    unit, size = panel.unit, 1.0
+    if unit == "mm":
+        unit, size = view.unit, mm_per_unit(view.unit)
+    for digits in range(4, 17):
+        first, second = (f"{one / size:.{digits}g} {unit}".rstrip() for one in (value, limit))
+        if first != second:
+            break
+    return first, second
 
 
 def _signals(made: ChartOutcome, view: View) -> list[dict[str, Any]]:

@@ -25,7 +25,7 @@ from evenfall.production import (
 from evenfall.production import capability as judge
 from evenfall.production.capability import REQUIRED_INDEX
 from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
-from evenfall.production.charts import known_of
+from evenfall.production.charts import FEW_POINTS, known_of
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
@@ -265,6 +265,17 @@ def act_on_chart(
     }
     if act == "frozen":
         first = max(phase.first for phase in shown.chart.phases if phase.first <= at)
+        out = sum(first <= one.point <= at for one in shown.chart.excluded)
+        points = at - first + 1 - out
+        if points < FEW_POINTS:
+            raise RequestError(
+                "Limits are frozen from {least} points or more, and up to {named} there are "
+                "{points}; name a later point, or wait until there are more.",
+                at=At(field="point"),
+                least=FEW_POINTS,
+                named=point,
+                points=points,
+            )
         frozen = control_chart(
             shown.series,
             usual_kind(shown.series),
@@ -274,11 +285,10 @@ def act_on_chart(
             excluded=shown.chart.excluded,
         )
         level = known_of(frozen)
-        out = sum(first <= one.point <= at for one in shown.chart.excluded)
         facts |= {
             "centre_level": level.centre_level,
             "sigma_level": level.sigma_level,
-            "points": at - first + 1 - out,
+            "points": points,
         }
     act_on(request.source.archive, shown.name, facts, person=request.person, since=since)
 

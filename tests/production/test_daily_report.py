@@ -20,6 +20,7 @@ from evenfall.workshop import ChartRequest
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
+from evenfall.workshop.gauges import UNCALIBRATED
 from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
 from evenfall.workshop.kept_lots import lots_of
 from evenfall.workshop.lot_keeping import answer_lot
@@ -94,9 +95,8 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
             True,
         ),
         (
-            "Of dial 4 (invented) no calibration is filed, so that nothing says when one is due or "
-            "whether all readings are off.",
-            False,
+            f"Of dial 4 (invented) no calibration is filed. {UNCALIBRATED}",
+            True,
         ),
     ]
     assert made["Lots"][0] == ("Qen, T: lot L7 of 500 pieces not accepted.", True)

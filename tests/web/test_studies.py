@@ -68,6 +68,8 @@ def test_each_person_reads_each_part_in_an_order_by_chance(
     )
     assert [part for _, part in rows[:8]] != [str(n) for n in range(1, 9)]
     assert rows == sheet(client.get(f"{place(dossiers)}?{ASKED}").text)
+    turns = client.get(f"{place(dossiers)}?{ASKED}").text.split('<tbody class="turn">')[1:]
+    assert [sheet(turn) for turn in turns] == [rows[n : n + 8] for n in range(0, 32, 8)]
 
 
 def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(

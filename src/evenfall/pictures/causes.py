@@ -156,9 +156,14 @@ def _bars(chart: Chart, made: Causes) -> None:
             ),
         )
         chart.end_px += _BAR_PX + 5.0
+    if made.moving:
+        chart.key(
+            "share of the variance, of a factor that the quantity goes with",
+            lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
+        )
     chart.key(
-        "share of the variance, of a factor that the quantity goes with",
-        lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
+        "share of the variance, of another factor or of none of these",
+        lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET),
     )
     chart.legend()
     chart.end_px += 6.0

@@ -8,7 +8,7 @@ import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
-from evenfall.pictures.svg import rect, text, text_width_px
+from evenfall.pictures.svg import rect, text
 from evenfall.pictures.words import said, unit_shown
 from evenfall.production.factors import by_number
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from evenfall.units import LengthUnit
 
 _BAR_PX = 16.0
+_SHARE_PX = 44.0
+"""Room for the share beside a bar, where no bound stands before it."""
 
 
 def gauge_picture(
@@ -89,7 +91,7 @@ def gauge_picture(
 
 def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: LengthUnit) -> None:
     """Draw what repeating and persons take of each of the limits, six standard deviations wide."""
-    wide = RIGHT_PX - LEFT_PX - 108.0
+    wide = RIGHT_PX - LEFT_PX - 108.0 - _SHARE_PX
     left = LEFT_PX + 108.0
     chart.end_px += 18.0
     for bound in (GOOD_SHARE, USABLE_SHARE):
@@ -106,25 +108,12 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
         label = said("{name}, {width}", unit, name=name, width=amount(width, study.unit))
         ink = RISK if share > USABLE_SHARE else INK
         words = said("{share:taken}", share=study.share_of(width))
-        at = left + wide * share + (5.0 if share < 0.8 else -5.0)
-        for bound in (GOOD_SHARE, USABLE_SHARE):  # no bound runs through the figure
-            on = left + wide * bound
-            if share < 0.8 and at - 3.0 < on < at + text_width_px(words, 9.5, bold=True) + 3.0:
-                at = on + 5.0
         chart.add(
             text(4.0, y + 12.0, label, size_px=9.5),
             rect(left, y, wide, _BAR_PX, fill=WASH),
             rect(left, y, wide * share, _BAR_PX, fill=QUIET),
             rect(left, y, wide * part, _BAR_PX, fill=INK),
-            text(
-                at,
-                y + 12.0,
-                words,
-                size_px=9.5,
-                bold=True,
-                anchor="start" if share < 0.8 else "end",
-                ink=ink if share < 0.8 else PAPER,
-            ),
+            text(RIGHT_PX, y + 12.0, words, size_px=9.5, bold=True, anchor="end", ink=ink),
         )
         for bound in (GOOD_SHARE, USABLE_SHARE):
             at = left + wide * bound

@@ -27,7 +27,7 @@ from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
 from evenfall.workshop.gauge_studies import study_filing
-from evenfall.workshop.gauges import Gauge, gauge
+from evenfall.workshop.gauges import UNCALIBRATED, Gauge, gauge
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
@@ -135,13 +135,18 @@ def _sheet(
         planned=planned,
         seed=planned.seed or secrets.randbelow(999_999) + 1,
         trials=_TRIALS,
-        rows=[
-            {**row, "typed": typed[n] if typed and n < len(typed) else ""}
-            for n, row in enumerate(rows)
-        ],
+        rows=rows,
+        turns=_turns(rows, typed or []),
         specs=[(line.dossier, line.title) for line in models(shop.dossiers)],
         fault=fault,
     )
+
+
+def _turns(rows: list[dict[str, str]], typed: list[str]) -> list[list[dict[str, str]]]:
+    """Return the rows of the sheet in turns, in each of which one person reads every part once."""
+    filled = [{**row, "typed": typed[n] if n < len(typed) else ""} for n, row in enumerate(rows)]
+    parts = len({row["part"] for row in rows}) or 1
+    return [filled[n : n + parts] for n in range(0, len(filled), parts)]
 
 
 @router.post("")
@@ -203,6 +208,7 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
     return {
         "alarm": made.to_settle,
         "overdue": found.due(now()) == "over",
+        "uncalibrated": UNCALIBRATED if found.due(now()) == "unknown" else "",
         "first": [told for told, leads in findings if leads],
         "noted": [told for told, leads in findings if not leads],
         "picture": gauge_picture(

@@ -20,7 +20,7 @@ from evenfall.instrument import read_specification
 from evenfall.records.figures import Figures, newest_figures, proved_between
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.gauges import gauges, specified, unfit_said
+from evenfall.workshop.gauges import UNCALIBRATED, gauges, specified, unfit_said
 from evenfall.workshop.kept_charts import chart_name, kept_charts
 from evenfall.workshop.kept_lots import all_lots
 from evenfall.workshop.lot_reports import decision_findings, next_said
@@ -236,7 +236,7 @@ class _Day:
         with dossiers.archive.reading() as connection:
             self.proved = proved_between(connection, self.since, self.until)
             by_model = Counter(model for model, _ in self.proved)
-            self.models = [name for name, _ in by_model.most_common(_MODELS)]
+            self.models = sorted(name for name, _ in by_model.most_common(_MODELS))
             self.read = {model: self._quantities(connection, model) for model in self.models}
         self.of_models = models(dossiers)
         self.specified = {line.name: line.dossier for line in self.of_models}
@@ -305,7 +305,8 @@ class _Day:
             text = (
                 "{name}: not in control. {count:count point} of this day "
                 "{count:plural signals|signal}: {labels:list}. Stop, and look for what changed. "
-                "Each instrument is still judged by its own proof."
+                "Each instrument is still judged by its own proof: one that conforms may go out, "
+                "unless the cause may lie in its readings."
             )
             said = sentence(text, name=name, count=len(hit), labels=_some(labels))
             yield Line(said, sentence("stop for {name}", name=name), asked)
@@ -327,8 +328,9 @@ class _Day:
                 yield replace(line, leads="capability", asked=asked)
         if none:
             text = (
-                "No model that came through has a specification in the archive and readings of "
-                "what it limits."
+                "Not worked out: of no model that came through is the specification filed under "
+                "its own name, with readings of what it limits. The proofs above go by the "
+                "specification of each instrument."
             )
             yield Line(sentence(text))
 
@@ -395,11 +397,10 @@ class _Day:
         if quiet and not unknown:
             yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
         if unknown:
-            text = (
-                "Of {names:list} no calibration is filed, so that nothing says when one is due or "
-                "whether all readings are off."
-            )
-            yield Line(sentence(text, names=_some(unknown)))
+            names = _some(unknown)
+            text = "Of {names:list} no calibration is filed. {so}"
+            act = sentence("have {names:list} calibrated", names=names)
+            yield Line(sentence(text, names=names, so=sentence(UNCALIBRATED)), act)
 
     @staticmethod
     def _gauge(one: Gauge) -> dict[str, Any]:

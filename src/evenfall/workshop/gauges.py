@@ -36,6 +36,11 @@ _FEWEST = 2  # check readings that have a scatter
 Due = Literal["valid", "soon", "over", "unknown"]
 _SOON_DAYS = 30
 
+UNCALIBRATED = (
+    "Without a calibration nothing says whether all readings of a gauge are off: use it to "
+    "compare, from neck to neck or day to day, and not to say whether a limit is met."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Check:

@@ -38,9 +38,9 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
                        example of each property instead of the first 4, every case of the long
                        lists, nearly all roads through the pages in a browser, whole necks played
                        and scanned, the reference interpreter of programs on every plan, the
-                       second unit, end and neck of a family, every archive on PostgreSQL too, a
-                       small part of each study, and what takes half a second where a quicker
-                       test looks at the same part
+                       second unit, end and neck of a family, every archive on PostgreSQL too,
+                       checks by many draws, a small part of each study, and tests over half a
+                       second that a quicker one backs up
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

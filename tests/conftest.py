@@ -1,7 +1,8 @@
 """Which tests run, and when a skipped test counts as a failure.
 
 Tests marked ``slow`` run with ``--all``, in CI, and when named or selected by the caller; so do,
-of a test marked ``quick(n)``, the cases after the first n.
+of a test marked ``quick(n)``, the cases after the first n. A test that bears both is refused:
+it would have no quick case.
 Properties are tried on all their examples with ``--all`` and in CI (`draws.py`).
 In CI every tool is installed, so a test that skips there has not been done: it fails, unless its
 reason is in `ALLOWED_SKIPS`.
@@ -79,6 +80,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile(draws.ALL if IN_CI or config.getoption("--all") else draws.QUICK)
+
+
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    """Refuse a test that is slow as a whole and names quick cases too: none of them would run."""
+    marks = {mark.name for mark in metafunc.definition.iter_markers()}  # none of its cases' own
+    if {"slow", "quick"} <= marks:
+        name = metafunc.function.__name__
+        text = f"{name} is marked slow and quick, so no case is quick; drop one mark"
+        raise pytest.Collector.CollectError(text)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -703,50 +703,6 @@ def test_the_layer_rule_sees_forbidden_imports(tmp_path: Path) -> None:
     assert "evenfall.oddment" in done.stdout
 
 
-# ---- a skip in CI is a failure -----------------------------------------------------------------
-
-SKIPPING_TESTS = """
-import pytest
-
-def test_done(): pass
-def test_no_tool(): pytest.skip("pdftoppm is not installed")
-def test_no_data(): pytest.skip("open data absent: curves")
-@pytest.mark.skipif(True, reason="no browser")
-def test_no_browser(): pass
-@pytest.mark.xfail(reason="known", strict=True)
-def test_known(): assert False
-@pytest.mark.slow
-def test_slow(): pass
-"""
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    ("ci", "closing"),
-    [
-        ("", "1 passed, 3 skipped, 1 deselected, 1 xfailed"),
-        ("true", "1 failed, 2 passed, 1 skipped, 1 xfailed, 1 error"),
-    ],
-    ids=["at the bench", "in CI"],
-)
-def test_a_skip_in_ci_is_a_failure(tmp_path: Path, ci: str, closing: str) -> None:
-    for name in ("conftest.py", "draws.py"):
-        shutil.copy(ROOT / "tests" / name, tmp_path)
-    (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers =\n    slow\n", encoding="utf-8")
-    (tmp_path / "test_skipping.py").write_text(SKIPPING_TESTS, encoding="utf-8")
-    environment = {name: value for name, value in os.environ.items() if "PYTEST" not in name}
-    environment["CI"] = ci
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-p", "no:cacheprovider", "-p", "no:benchmark"],
-        cwd=tmp_path,
-        env=environment,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert closing in done.stdout.splitlines()[-1], done.stdout + done.stderr
-
-
 # ---- properties: how often each is tried is the profile's business ------------------------------
 
 

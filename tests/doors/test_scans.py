@@ -123,7 +123,6 @@ def test_a_bare_height_map_with_steps(folder: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("name", "sentence"),
     [

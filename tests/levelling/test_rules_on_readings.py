@@ -58,7 +58,6 @@ def test_exact_readings_of_a_level_neck_cut_nothing(
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize("limit", ["action", "first-fret-gap"])
 @pytest.mark.parametrize(
     ("source", "among"),

@@ -251,7 +251,6 @@ def test_less_than_the_smallest_cut_is_taken_as_level(spec: Specification) -> No
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @kinds
 @pytest.mark.parametrize("u_mm", some([0.02, 0.005, 0.002], 1))
 def test_level_necks_are_hardly_ever_named(spec: Specification, u_mm: float) -> None:

@@ -44,8 +44,7 @@ def test_the_page_has_every_neck() -> None:
     assert len(ROWS) == len(TOLD) == 12
 
 
-@pytest.mark.slow
-@pytest.mark.quick(3)
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("number", range(12))
 def test_the_page_begins_with_the_headline_of_the_sheet(number: int) -> None:
     sheet = sheet_of(list(TOLD)[number])

@@ -216,7 +216,6 @@ def test_proofs_say_what_of_a_sample_does_not_conform(dossiers: Dossiers) -> Non
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize("sigma_mm", [float("nan"), 0.02])
 def test_a_measured_lot_is_judged_by_its_proofs(dossiers: Dossiers, sigma_mm: float) -> None:
     method = "s" if np.isnan(sigma_mm) else "sigma"

@@ -159,7 +159,6 @@ def test_code_letters() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize("sort", ["double", "multiple"])
 def test_plans_of_several_stages_let_pass_what_the_single_one_does(sort) -> None:
     compared = 0

@@ -183,34 +183,54 @@ DRAW_TOLERANCE = 0.02
 LINE_DRAWS = 150
 
 
-@pytest.mark.slow
-@pytest.mark.quick(1)
-@pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "converted to tension"])
-def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
-    """Seeded draws of every reading; values by the two-point form, u as stated by the items."""
+def drawn_readings(carried, draws):
+    """Return a proof, what its readings know, and seeded draws of nut, crown tops and saddle."""
     chance = np.random.default_rng(7)
     nut, top, saddle = PLAN.nut_after_mm, PLAN.crown_top_after_mm, PLAN.saddle_after_mm
     u_nut, u_saddle = np.array([0.004, 0.007, 0.01]), np.array([0.02, 0.011, 0.006])
     u_top = chance.uniform(0.002, 0.012, top.shape)
-    readings = after_work(SPEC, PLAN, nut_u_mm=u_nut, crown_top_u_mm=u_top, saddle_u_mm=u_saddle)
-    proof = proof_of(converted(readings, geometry(SPEC)[1].frets, carried))
-    named = [line for item in proof.items for line in item.lines if "converting" in str(line.name)]
-    assert bool(named) == bool(carried)
+    known = {"nut_u_mm": u_nut, "crown_top_u_mm": u_top, "saddle_u_mm": u_saddle}
+    bow = geometry(SPEC)[1].frets
+    proof = proof_of(converted(after_work(SPEC, PLAN, **known), bow, carried))
     n, t, s = (
-        x[..., None] + u[..., None] * chance.normal(size=(*x.shape, DRAWS))
+        x[..., None] + u[..., None] * chance.normal(size=(*x.shape, draws))
         for x, u in ((nut, u_nut), (top, u_top), (saddle, u_saddle))
     )
-    lines, bow, _ = geometry(SPEC)
-    t = t + carried * bow.frets[..., None] * chance.normal(size=DRAWS)
+    t = t + carried * bow[..., None] * chance.normal(size=draws)
+    return proof, known, (n, t, s)
+
+
+CARRIED = pytest.mark.parametrize("carried", [0.0, 0.02], ids=["as taken", "converted to tension"])
+
+
+@CARRIED
+def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
+    """Seeded draws of every reading; values by the two-point form, u as stated by the items."""
+    proof, _, (n, t, s) = drawn_readings(carried, DRAWS)
+    named = [line for item in proof.items for line in item.lines if "converting" in str(line.name)]
+    assert bool(named) == bool(carried)
     for item in items_of(proof, "clearance"):
         drawn = by_hand((n, t, s), item.string - 1, item.stopped_fret, item.fret)
         assert item.value == pytest.approx(drawn.mean(), abs=4 * drawn.std() / DRAWS**0.5)
         assert item.standard_uncertainty == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
         assert item.expanded_uncertainty == pytest.approx(1.959964 * item.standard_uncertainty)
-    # Relief and gaps: over the level line, drawn through each of the first drawn crown tops. What
-    # is stated also counts what a real board leaves open, which this one has none of; the study of
-    # calibration holds the whole of it against boards that do.
-    known = {"nut_u_mm": u_nut, "crown_top_u_mm": u_top, "saddle_u_mm": u_saddle}
+    # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
+    table = geometry(SPEC)[2].buzz_mm_per_n
+    k, stop = 1, 13
+    drawn = by_hand((n, t, s), k, stop, 14) / table[k, stop, 14]
+    assert proof.positions.buzz_force_u_n[k, stop] == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
+
+
+@pytest.mark.slow
+@CARRIED
+def test_uncertainty_over_the_level_line_against_monte_carlo(carried) -> None:
+    """Relief and gaps, over the level line through each of the drawn crown tops.
+
+    What is stated also counts what a real board leaves open, which this one has none of; the study
+    of calibration holds the whole of it against boards that do.
+    """
+    proof, known, (n, t, s) = drawn_readings(carried, LINE_DRAWS)
+    lines, bow, _ = geometry(SPEC)
     found = []
     open_strings = (*items_of(proof, "action"), *items_of(proof, "first-fret-gap"))
     for draw in range(LINE_DRAWS):
@@ -226,11 +246,6 @@ def test_propagated_uncertainty_against_monte_carlo(carried) -> None:
     ratio = np.std(found, axis=0, ddof=1) / u
     assert (ratio >= 0.5).all()
     assert (ratio <= 1.25).all()
-    # Buzz force of a position: the drawn least over its frets, where one fret clearly comes first.
-    table = geometry(SPEC)[2].buzz_mm_per_n
-    k, stop = 1, 13
-    drawn = by_hand((n, t, s), k, stop, 14) / table[k, stop, 14]
-    assert proof.positions.buzz_force_u_n[k, stop] == pytest.approx(drawn.std(), rel=DRAW_TOLERANCE)
 
 
 def test_the_monte_carlo_check_sees_a_wrong_budget() -> None:

@@ -78,7 +78,6 @@ def test_a_section_drawn_over_a_poor_crown_line_is_drawn_until_it_settles(
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize(("crown", "noise"), [("blunt", 0.005), ("keen", 0.01)])
 def test_crowns_that_no_arc_fits_are_not_worn(crown: Crown, noise: float) -> None:
     """A flat between two arcs lies near a blunt top and never on it."""

@@ -98,7 +98,6 @@ def test_what_is_no_fret_series_is_refused(given_places: FloatArray) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @needs_fingerboards
 @pytest.mark.parametrize(
     ("name", "slots"),

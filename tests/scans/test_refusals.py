@@ -96,7 +96,6 @@ def cut(
     return points[(points[:, 0] > low) & (points[:, 0] < high)]
 
 
-@pytest.mark.slow
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("nut", [1.6, 0.0], ids=["nut", "no nut"])
 @pytest.mark.parametrize(("short", "long"), PAIRS)
@@ -112,7 +111,6 @@ def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scale", "frets", "first", "last", "said"),
     [
@@ -147,7 +145,6 @@ def test_a_scan_that_does_not_show_the_first_fret_is_asked_about(
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     ("scale", "first", "last", "nut"),
     [

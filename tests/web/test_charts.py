@@ -75,7 +75,6 @@ def test_without_figures_the_page_says_what_to_do(client: TestClient) -> None:
     assert "Nothing to judge yet" in text(client, "/charts/capability")
 
 
-@pytest.mark.slow
 def test_a_stable_process_goes_on_and_a_shift_stops_it(
     dossiers: Dossiers, client: TestClient
 ) -> None:
@@ -239,8 +238,6 @@ def sheet(values: Sequence[object], sizes: Sequence[object] = ()) -> dict[str, s
     return {"name": "q.csv", "text": TIMES + "\n".join(rows)}
 
 
-@pytest.mark.slow
-@pytest.mark.quick(1)
 def test_hostile_sheets_get_one_sentence_from_programs_too(client: TestClient) -> None:
     fifty = [50] * 5
     limits = {"tolerance": {"lower_level": 0.1, "upper_level": 0.3}}

@@ -239,7 +239,6 @@ def posted(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[dict[str, Any]]]:
 
 
 @pytest.mark.slow
-@pytest.mark.quick(1)
 @pytest.mark.parametrize(
     "kind", sorted(KINDS.keys() - {"program", "causes"})
 )  # have tests of their own

@@ -68,9 +68,8 @@ def test_any_text_of_numbers(tmp_path_factory: pytest.TempPathFactory, content: 
     feed(content.encode(), tmp_path_factory.mktemp("text"))
 
 
-@pytest.mark.slow
 @pytest.mark.quick(1)
-@pytest.mark.parametrize("reader", QUICK)
+@pytest.mark.parametrize("reader", sorted(QUICK))
 def test_a_file_cut_anywhere(tmp_path: Path, reader: str) -> None:
     for whole in seeds(reader)[: len(READERS[reader])]:
         for end in {*range(0, len(whole), max(1, len(whole) // 60)), len(whole) - 1}:

@@ -22,7 +22,6 @@ def made() -> Specification:
     return read_specification(text.replace("nut_travel = { down = 0.25 }\n", ""))[0]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("gap_mm", "words"), [(0.15, "needs higher wire"), (0.7, "stands too high")]
 )

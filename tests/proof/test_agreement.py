@@ -16,7 +16,6 @@ from necks.readings import exact
 from necks.tesquil import SPEC, Bench
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", [pytest.param("electric", marks=pytest.mark.slow), "bass"])
 def test_exact_readings_are_decided_as_their_states_say(kind: str) -> None:
     """Up to what a crown that is taken as level differs from itself: less than a smallest cut."""

@@ -242,7 +242,6 @@ def test_a_plan_of_an_archive_is_proved(dossiers: Dossiers) -> None:
     assert dossiers.history("UY-0417").points[-1].status == made.verdict
 
 
-@pytest.mark.slow
 def test_backup_and_restore_give_the_same_archive(
     dossiers: Dossiers, new_address: Callable[[str], str], tmp_path: Path
 ) -> None:
@@ -250,6 +249,9 @@ def test_backup_and_restore_give_the_same_archive(
     copied = dossiers.backup(str(tmp_path / "backup"))
     with ef.archive(new_address("restored"), make=True) as empty:
         assert empty.restore(str(tmp_path / "backup")) == copied
+        assert empty.show("UY-0417") == dossiers.show("UY-0417")
+        assert empty.latest("UY-0417", "plan").text() == dossiers.latest("UY-0417", "plan").text()
+        assert empty.verify().sound
     with pytest.raises(RequestError, match="already"):
         dossiers.restore(str(tmp_path / "backup"))
     with pytest.raises(RequestError, match="A backup is a folder"):

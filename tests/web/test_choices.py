@@ -38,6 +38,25 @@ def test_choices_that_are_none_are_not_kept(client: TestClient) -> None:
     assert 'value="&lt;script&gt;"' in shown
 
 
+def test_what_a_bench_chose_holds_on_every_page_and_goes_back(client: TestClient) -> None:
+    chosen = {"theme": "dark", "room": "close", "unit": "in", "hand": "left"}
+    person = "Žq. Ulbrenq"
+    client.post("/settings", data={**chosen, "person": person})
+    assert {one: client.cookies[one] for one in chosen} == chosen
+    opened = {"kind": "ukulele", "serial": "UY-0999 (invented)"}
+    there = client.post("/new", data=opened).headers["location"]
+    page, label = client.get(there).text, client.get(f"{there}/label").text
+    for shown in (page, label, client.get("/settings").text):
+        assert 'data-theme="dark"' in shown
+        assert 'data-room="close"' in shown
+    assert person in page  # who filed it
+    assert opened["serial"] in label
+    assert " in</" in client.get(f"{there}/measure").text
+    client.post("/settings", data={})
+    assert not client.cookies
+    assert "data-theme" not in client.get(there).text
+
+
 def test_another_unit_leads_back_to_the_very_page(client: TestClient) -> None:
     there = "/instruments?words=uy%20b&amp;x=1"
     assert f'name="back" value="{there}"' in client.get("/instruments?words=uy%20b&x=1").text

@@ -232,7 +232,6 @@ def test_limits_keep_the_unit_that_they_were_typed_in(
     assert Asked.read({"unit": "yard"}, "in").unit == "in"
 
 
-@pytest.mark.slow
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

@@ -1,4 +1,4 @@
-"""Every page at three widths, light and dark: nothing for axe-core to find, nothing cut off."""
+"""Every page: what heads it; at three widths, light and dark, nothing for axe-core or cut off."""
 
 from __future__ import annotations
 
@@ -8,9 +8,11 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, expect
 
 from evenfall import workshop
+from evenfall.web.application import application
 from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.examples import SERIALS
 from served import ROOT, serving
@@ -51,6 +53,7 @@ MAIN = {"instruments", "measure", "plan", "charts", "proof", "not possible"}
 """Pages of each kind: a list, a sheet of fields, a map, charts, a verdict, a refusal."""
 
 BETWEEN = 820
+PORT = 8417
 
 AXE_RUN = "axe.run({resultTypes: ['violations']}).then(r => r.violations)"
 """What passes is not described, of which a map has thousands of parts."""
@@ -76,6 +79,37 @@ def examples(
         names.append(file_at_work(dossiers, "WK-0001 (invented)"))
     with serving(folder) as place:
         yield place, names
+
+
+SEEN = {
+    "/instruments/{0}": ("UY-0415 (invented)", "Choose the plan"),
+    "/instruments/{0}/measure": ("Measure UY-0415 (invented)", "Type the readings"),
+    "/instruments/{0}/specification": ("Specification of UY-0415 (invented)", "As a form"),
+    "/instruments/{1}/plan": ("Plan for UY-0416 (invented)", "3 frets come down"),
+    "/instruments/{1}/play": ("Every note of UY-0416 (invented)", "Every string plucked"),
+    "/instruments/{2}/work": ("Work on UY-0417 (invented)", "Cautions"),
+    "/instruments/{2}/program": ("Program for a machine, UY-0417 (invented)", "reported as done"),
+    "/instruments/{2}/proof": ("Proof of UY-0417 (invented)", "Verdict: conforms"),
+    "/specifications/new?kind=mandolin": ("A new model", "The same as text"),
+    "/archive": ("Archive", "3 dossiers with 25 entries"),
+    "/gauges": ("Gauges", "No gauge yet"),
+}
+"""What stands at the head of a page, and what it is there for."""
+
+
+def test_each_page_says_whose_it_is_and_what_to_do(
+    tmp_path: Path, with_examples: Callable[[Path], Path]
+) -> None:
+    with workshop.archive(str(with_examples(tmp_path / "archive"))) as dossiers:
+        names = [dossiers.named(serial) for serial in SERIALS]
+        app = application(dossiers, port=PORT)
+        client = TestClient(app, base_url=f"http://127.0.0.1:{PORT}")
+        for place, (heading, said) in SEEN.items():
+            shown = client.get(place.format(*names))
+            assert shown.status_code == 200, place
+            assert f"<h1>{heading}</h1>" in shown.text, place
+            assert said in shown.text, place
+        app.state.shop.leave()
 
 
 @pytest.mark.slow

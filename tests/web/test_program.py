@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from fastapi.testclient import TestClient
 from playwright.sync_api import Browser, Page, expect
 
 from evenfall import workshop
-from evenfall.errors import silent
+from evenfall.errors import RequestError, silent
+from evenfall.web.application import application
 from evenfall.workshop import Source
 from evenfall.workshop.archive_requests import AddRequest
 from evenfall.workshop.outputs import json_file
@@ -19,9 +22,11 @@ from evenfall.workshop.story import story
 from evenfall.workshop.tasks import KINDS, Told, Work, basis, sources_in
 from served import serving
 from work.test_machine_scan import asked as asked_by
-from work.test_machine_scan import scanned
+from work.test_machine_scan import planned, scanned
 
 LONG_MS = 120_000
+PORT = 8417
+TOUCHED = ("touch_x", "touch_y", "touch_z")
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +75,59 @@ def taken(page: Page, label: str) -> str:
     answer = page.request.get(link.get_attribute("href") or "")
     assert "attachment" in answer.headers["content-disposition"]
     return answer.body().decode("ascii")
+
+
+def test_only_a_program_that_would_prove_the_setup_is_handed_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plan that leaves limits unmet: a dry run at most. Its work is done here, not aside."""
+    _, _, file = planned()
+    with workshop.archive(str(tmp_path), make=True) as dossiers:
+        name = dossiers.add(AddRequest((file,))).line.dossier
+        app = application(dossiers, port=PORT)
+        queue, place = app.state.shop.queue, f"/instruments/{name}/program"
+        client = TestClient(app, base_url=f"http://127.0.0.1:{PORT}")
+
+        def sent(*kinds: str, **form: str) -> tuple[str, Work]:
+            """Send descriptions, and return the page of the program and its work."""
+            given = [("file", (one["name"], one["buffer"])) for one in files(*kinds)]
+            answer = client.post(f"{place}/upload", data=form, files=given, follow_redirects=False)
+            assert answer.status_code == 303, answer.text
+            there = answer.headers["location"]
+            task = queue.get(there.rpartition("/")[2])
+            folder = queue.folder(task.id)
+            described = sources_in(folder / "in")
+            return there, Work(dossiers, name, task.asked, described, folder / "out", silent)
+
+        page = client.get(place).text
+        assert "<h2>Cautions</h2>" in page
+        assert "nothing is sent to a machine" in page
+        for form, said in (
+            ({}, "Choose the files that describe machine and cutters first."),
+            ({"touch_fret": "1", "touch_string": "1"} | dict.fromkeys(TOUCHED, ""), "Row 1 of"),
+        ):
+            refused = client.post(f"{place}/upload", data=form)
+            assert refused.status_code == 422
+            assert said in refused.text
+        with pytest.raises(RequestError, match="needs a description of machine; add the file"):
+            KINDS["program"][1](sent("cutters")[1])
+        there, work = sent("machine", "cutters")
+        made = json.loads(json.dumps(KINDS["program"][1](work)))
+        assert made["verdict"] == "does not conform"
+        (dry,) = made["files"]
+        assert "(lift: 20.000 mm" in work.out(dry).read_text()
+        done = replace(queue.get(there.rpartition("/")[2]), state="done", result=made)
+        monkeypatch.setattr(app.state.shop.pool, "shown", lambda _: done)
+        shown = client.get(there).text
+        assert "Do not cut: the simulated cut would not prove the setup" in shown
+        assert "No fixture is described: clamps and the ends of travel are not checked" in shown
+        assert shown.count(" download>") == 1
+        assert dry in shown
+        assert "File it with the instrument" not in shown
+        refused = client.post(f"{there}/filed")
+        assert refused.status_code == 422
+        assert "Only a program whose simulated cut conforms is filed" in refused.text
+        app.state.shop.leave()
 
 
 @pytest.mark.slow

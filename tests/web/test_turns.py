@@ -17,7 +17,6 @@ from evenfall.web.turns import AT_ONCE, InTurn
 PAGES = 12
 
 
-@pytest.mark.slow
 def test_a_few_pages_are_computed_at_once_and_a_drag_waits_for_none_of_them() -> None:
     """Pages block until a drag was answered: with one lane for both that would never be."""
     router, go_on = APIRouter(route_class=InTurn), threading.Event()

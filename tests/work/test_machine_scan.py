@@ -23,12 +23,8 @@ LIE = Lie(31.0, -12.5, 64.0, 0.012, 0.003, -0.005)
 CROWN_MM = 1.2
 
 
-def scanned(*, left=False, turned_rad=0.0, high_mm=0.0):
-    """Return a plan, its file, the points of a scan on the machine, and the true crossings.
-
-    The points are laid on the machine by the formula of a turn, a tilt and a shift; frets stand up
-    to a tenth of a millimetre from their places.
-    """
+def planned(*, left=False):
+    """Return the specification of a small neck, a plan that cuts frets 4 and 9, its file."""
     text = text_of(4, 15, left=left, radius=0, scale=380.0)
     spec, _ = read_specification(text)
     _, plan = made_plan(4, 15, text=text, seed=5, need_mm=0.12)
@@ -41,6 +37,16 @@ def scanned(*, left=False, turned_rad=0.0, high_mm=0.0):
         crown_top_after_mm=found.crown_top_mm - removal,
         crown_height_after_mm=found.crown_height_mm - removal,
     )
+    return spec, plan, Source("a.plan.json", json_file(plan.as_dict()))
+
+
+def scanned(*, left=False, turned_rad=0.0, high_mm=0.0):
+    """Return a plan, its file, the points of a scan on the machine, and the true crossings.
+
+    The points are laid on the machine by the formula of a turn, a tilt and a shift; frets stand up
+    to a tenth of a millimetre from their places.
+    """
+    spec, plan, file = planned(left=left)
     tops = plan.measurement.crown_top_mm + CROWN_MM
     tops[1, 6] += high_mm
     recipe = Recipe(
@@ -58,7 +64,6 @@ def scanned(*, left=False, turned_rad=0.0, high_mm=0.0):
     lie = replace(LIE, turn_rad=LIE.turn_rad + turned_rad)
     lines = string_lines(spec)
     crossings = np.stack([lines.x_mm[:, 1:], lines.y_mm[:, 1:], tops], axis=-1)
-    file = Source("a.plan.json", json_file(plan.as_dict()))
     return plan, file, lie.placed(scan.points_mm * hand), lie.placed(crossings * hand)
 
 
@@ -149,14 +154,12 @@ def test_a_scan_that_is_not_in_the_machines_coordinates_is_refused(right) -> Non
             lies(file, turned)
 
 
-@pytest.mark.slow
 def test_a_scan_that_does_not_agree_with_the_plan_is_refused() -> None:
     _, file, points, _ = scanned(high_mm=0.15)
     with pytest.raises(RequestError, match=r"Fret 7, string 2 differs by 0\.1.* make a new plan"):
         lies(file, points)
 
 
-@pytest.mark.slow
 def test_a_scan_that_leaves_the_lie_open_is_refused(right) -> None:
     _, file, points, _ = right
     half = points[points[:, 1] > np.median(points[:, 1]) + 6.0]

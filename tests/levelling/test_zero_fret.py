@@ -36,28 +36,6 @@ def test_a_gap_that_is_off_is_said_of_the_zero_fret(gap_mm: float, words: str) -
     assert "slot" not in said
 
 
-@pytest.mark.parametrize("zero_fret", [True, False])
-def test_no_saddle_makes_up_for_an_end_that_is_too_low(*, zero_fret: bool) -> None:
-    """New wire, or a filled slot, brings the action back: a raised saddle would then be too high.
-
-    A kept limit is reported and not compensated; where the saddle is off too, it is set as if the
-    end were at its target. Common practice, no source: the nut comes before the action.
-    """
-    spec = made() if zero_fret else read_specification(starter("electric"))[0]
-    line = spec.target.relief.value_mm * default_bow(spec, string_lines(spec)).frets
-    sound = exact(strung(spec, line, 0.0 * line))
-    for saddle_off_mm in (0.0, -0.4):
-        height = sound.heights.height_mm.copy()
-        height[2, 0] -= 0.35
-        height[2, -1] += saddle_off_mm
-        plan = make_plan(spec, replace(sound, heights=replace(sound.heights, height_mm=height)))
-        assert plan.saddle_after_mm == pytest.approx(sound.saddle_mm, abs=1e-6)
-        assert plan.nut_after_mm[2] == height[2, 0]
-        [said] = [str(one.said) for one in plan.left_out if one.limit == "action"]
-        end = "zero fret" if zero_fret else "nut slot"
-        assert said.startswith(f"Action of string 3 is too low only because the {end} is")
-
-
 def test_what_is_to_be_read_again_is_the_zero_fret() -> None:
     spec = made()
     line = spec.target.relief.value_mm * default_bow(spec, string_lines(spec)).frets

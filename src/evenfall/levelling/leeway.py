@@ -81,7 +81,12 @@ def _bands_mm(at: SetUp, *, saddle_stays: bool = False) -> list[tuple[Influence,
         on = Influence.on(problem, fret)
         stays = (np.abs(at.saddle_change_mm) <= MOVED_MM) & saddle_stays & (limit == "action")
         spare = _least_step_mm(at)[:-1] * on.saddle_share * stays
-        band = _band_mm(limits, unsure_mm(at, limit), gap, share, spare) - gap
+        unsure = unsure_mm(at, limit)
+        band = _band_mm(limits, unsure, gap, share, spare) - gap
+        if limit == "action":  # with a low end at the nut as it is, and with that cured
+            cured = at.cured_action_mm(at.low_ends)
+            high = _band_mm(limits, unsure, cured, share, spare)[1] - cured
+            band = np.stack([band[0], np.minimum(band[1], high)])
         bands.append((on, band))
     return bands
 

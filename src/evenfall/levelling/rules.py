@@ -177,7 +177,7 @@ def set_up(found: SetUp) -> SetUp:
     if within is not None:
         return within
     wanted = [limit.value_mm for limit in at.problem.specification.target.action]
-    under = at.action_mm < np.array(wanted) - UNDER_MM
+    under = at.cured_action_mm(at.low_ends) < np.array(wanted) - UNDER_MM
     return settle(found, ~at.holds & under & at.problem.saddle_free)
 
 

@@ -2,7 +2,9 @@
 
 Gaps are taken to the level line, so that a crown that stands out moves neither slot nor saddle. A
 slot is lowered only where its gap is too high, never to save metal. What kept or exhausted settings
-make impossible is reported; nothing else makes up for it.
+make impossible is reported; nothing else makes up for it. So with an end at the nut, slot or zero
+fret, that is too low: its saddle goes down by no more than the action as found asks, and up by no
+more than it asks with that end at its target.
 """
 
 from __future__ import annotations
@@ -132,6 +134,20 @@ class SetUp:
         """The same at fret 1 [mm]."""
         return self._gap_mm(1)
 
+    @cached_property
+    def low_ends(self) -> BoolArray:
+        """Strings whose end at the nut, slot or zero fret, is too low by their gap, shape (K,)."""
+        low, _ = limits_mm(self.problem.specification.target.first_fret_gap, 0.0)
+        return np.asarray(self.first_fret_gap_mm < low - MOVED_MM)
+
+    def cured_action_mm(self, ends: BoolArray) -> FloatArray:
+        """Return the action with the low ends of these strings at their target, shape (K,) [mm]."""
+        wanted = [limit.value_mm for limit in self.problem.specification.target.first_fret_gap]
+        lack = np.where(ends, np.maximum(np.array(wanted) - self.first_fret_gap_mm, 0.0), 0.0)
+        reference = self.problem.specification.scale.reference_fret
+        on_first, on_action = Influence.on(self.problem, 1), Influence.on(self.problem, reference)
+        return np.asarray(self.action_mm + on_action.nut_share * lack / on_first.nut_share)
+
     @property
     def relief_mm(self) -> float:
         """Relief of the bow alone [mm]."""
@@ -244,8 +260,8 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     """Return the job with its settings made, from as it was found.
 
     Strings in `short`, shape (K,), stand under their target and fail: their saddles go to it
-    though they conform, and so does the rod where level frets would not hold either. No saddle
-    makes up for an end that is too low: it is set as if that end were at its target.
+    though they conform, and so does the rod where level frets would not hold either. Of a string
+    whose end at the nut is too low no slot is filed, and no saddle makes up for that end.
     """
     problem, target = found.problem, found.problem.specification.target
     allowed = problem.specification.judgement
@@ -253,17 +269,17 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     turned = set_rod.relief_change_mm != 0.0
     reference = problem.specification.scale.reference_fret
     on_first, on_action = Influence.on(problem, 1), Influence.on(problem, reference)
-    first = np.array([limit.value_mm for limit in target.first_fret_gap])
     action = np.array([limit.value_mm for limit in target.action])
-    low_end, still = low_ends_mm(set_rod), np.zeros(problem.strings)
-    cured = set_rod.moved(0.0, low_end, still)
     nuts = np.zeros(problem.strings, dtype=bool)
-    forced = nuts if short is None else short & (cured.action_mm < action)
+    # an end that a saddle at its target brings inside its limits is not low
+    to_nut, to_saddle = _moves(set_rod, nuts, ~nuts & problem.saddle_free, nuts)
+    ends = set_rod.low_ends & set_rod.moved(0.0, to_nut, to_saddle).low_ends
+    forced = nuts if short is None else short
     saddles = forced
     even = False
     while True:
-        to_nut, to_saddle = _moves(cured, nuts, saddles, first, action)
-        now = cured.moved(0.0, to_nut, to_saddle)
+        to_nut, to_saddle = _moves(set_rod, nuts, saddles, ends)
+        now = set_rod.moved(0.0, to_nut, to_saddle)
         missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
         missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
         unsure = unsure_mm(found, "first-fret-gap")
@@ -271,42 +287,24 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
         # what others may miss is known before any slot is filed: less than a file can set is left
         _, most = limits_mm(target.first_fret_gap, unsure)
         most = np.minimum(most, high + STEP_SHARE * allowed.allowance_nut_mm)
-        too_high = problem.nut_free & (now.first_fret_gap_mm > most + ROUNDING_MM)
+        too_high = problem.nut_free & ~ends & (now.first_fret_gap_mm > most + ROUNDING_MM)
         missed = turned * np.abs(on_action.relief_share) * allowed.allowance_rod_mm
         missed = missed + nuts * on_action.nut_share * allowed.allowance_nut_mm
         low, high = limits_mm(target.action, unsure_mm(found, "action") + missed)
-        off = (now.action_mm < low - ROUNDING_MM) | (now.action_mm > high + ROUNDING_MM)
+        too_low = now.cured_action_mm(ends) < low - ROUNDING_MM
+        off = too_low | (now.action_mm > high + ROUNDING_MM)
         more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
         if target.one_piece_saddle and more_saddles.any():
             more_saddles = np.ones_like(more_saddles)
         elif more_saddles.sum() >= EVEN_SHARE * problem.strings:
             far = np.abs(action - now.action_mm) >= LEAST_MOVE_MM * on_action.saddle_share
+            far &= ~ends  # even only once that end is cured
             even = even or bool((far & ~more_saddles).any())
             more_saddles = more_saddles | far
         if (more_nuts == nuts).all() and (more_saddles == saddles).all():
-            return now.moved(0.0, -low_end, still, *_why(cured, now, forced, even=even))
+            why = _why(set_rod, now, forced, ends, even=even)
+            return replace(now, reasons=(*now.reasons, *why))
         nuts, saddles = more_nuts, more_saddles
-
-
-def low_ends_mm(at: SetUp) -> FloatArray:
-    """Return how far each string's end at the nut lies under its target, (K,) [mm].
-
-    Zero where the first-fret gap keeps its limits once the saddle is at its target.
-    """
-    problem, target = at.problem, at.problem.specification.target
-    on_first = Influence.on(problem, 1)
-    on_action = Influence.on(problem, problem.specification.scale.reference_fret)
-    first = np.array([limit.value_mm for limit in target.first_fret_gap])
-    action = np.array([limit.value_mm for limit in target.action])
-    none = np.zeros(problem.strings, dtype=bool)
-    _, to_saddle = _moves(at, none, ~none & problem.saddle_free, first, action)
-    gap = at.first_fret_gap_mm + on_first.saddle_share * to_saddle
-    low, _ = limits_mm(target.first_fret_gap, 0.0)
-    # the saddle comes down as the end goes up, so that the action stays
-    share = on_first.nut_share - on_first.saddle_share * (
-        on_action.nut_share / on_action.saddle_share
-    )
-    return np.asarray(np.where(gap < low - MOVED_MM, (first - gap) / share, 0.0))
 
 
 def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
@@ -338,14 +336,18 @@ def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
 
 
 def _moves(
-    at: SetUp, nuts: BoolArray, saddles: BoolArray, first: FloatArray, action: FloatArray
+    at: SetUp, nuts: BoolArray, saddles: BoolArray, ends: BoolArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return how nut slots and saddles move so that the gaps of those that move are as wanted.
+    """Return how nut slots and saddles move so that the gaps of those that move come to target.
 
     Within their travel, slots never upwards. Each moves the other's gap a little, so both are
-    found together; where one reaches the end of its travel, the other goes by that.
+    found together; where one reaches the end of its travel, the other goes by that. A saddle over
+    a low end, `ends`, goes up by what the action lacks with that at its target, down by what it is
+    too high as found.
     """
-    problem = at.problem
+    problem, target = at.problem, at.problem.specification.target
+    first = np.array([limit.value_mm for limit in target.first_fret_gap])
+    action = np.array([limit.value_mm for limit in target.action])
     on_first = Influence.on(problem, 1)
     on_action = Influence.on(problem, problem.specification.scale.reference_fret)
     low_first, low_action = first - at.first_fret_gap_mm, action - at.action_mm
@@ -354,13 +356,16 @@ def _moves(
     to_saddle: FloatArray = np.zeros(problem.strings)
     for _ in range(ROUNDS):
         to_nut = (low_first - on_first.saddle_share * to_saddle) / on_first.nut_share
-        to_nut = np.where(nuts, np.clip(to_nut, -problem.nut_travel_mm[0], 0.0), 0.0)
+        raised = np.where(ends, np.maximum(to_nut, 0.0), 0.0)
+        to_nut = np.where(nuts, np.clip(to_nut, -problem.nut_travel_mm[0], 0.0), raised)
         wanted = (low_action - on_action.nut_share * to_nut) / on_action.saddle_share
+        as_found = low_action / on_action.saddle_share
+        wanted = np.where(ends, np.clip(0.0, wanted, np.maximum(as_found, wanted)), wanted)
         before = to_saddle
         to_saddle = np.where(saddles, np.clip(_saddle(at, wanted), -down, up), 0.0)
         if np.abs(to_saddle - before).max() < SETTLED_MM:
             break
-    return to_nut, to_saddle
+    return np.where(ends, 0.0, to_nut), to_saddle
 
 
 def _saddle(at: SetUp, wanted_mm: FloatArray) -> FloatArray:
@@ -376,7 +381,9 @@ def numbers(which: BoolArray) -> tuple[int, ...]:
     return tuple(int(k) + 1 for k in np.flatnonzero(which))
 
 
-def _why(before: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sentence]:
+def _why(
+    before: SetUp, now: SetUp, short: BoolArray, ends: BoolArray, *, even: bool
+) -> list[Sentence]:
     """Return why slots and saddles move from as they were before, the rod being set."""
     reasons = []
     filed = np.abs(now.nut_change_mm - before.nut_change_mm) > MOVED_MM
@@ -410,7 +417,14 @@ def _why(before: SetUp, now: SetUp, short: BoolArray, *, even: bool) -> list[Sen
         for which, text in texts
         if which.any()
     ]
+    if (by_end := moved & ends).any():
+        reasons.append(sentence(_OVER_LOW_END, on=numbers(by_end), end=_end(now)))
     return reasons
+
+
+def _end(at: SetUp) -> Sentence:
+    """Return what a string rests on at the nut, for a sentence."""
+    return sentence("zero fret" if at.problem.specification.board.zero_fret else "nut slot")
 
 
 def _span(length_mm: FloatArray) -> Sentence:
@@ -427,6 +441,10 @@ _OFF = (
 )
 _OFF_ONE = _AT + "outside its limits or too near them to be sure: the saddle is set to target."
 _UNDER = _AT + "under its target, and notes fail: it is raised to target before anything is cut."
+_OVER_LOW_END = (
+    "With the {end} of {on:strings} too low, the saddle there goes up by no more than it will need "
+    "with that cured, and down by no more than it needs now."
+)
 _EVEN = (
     "At least a third of the saddles have to move. So all are set to target, and the action is "
     "even from string to string."
@@ -531,17 +549,16 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
     target = problem.specification.target.action
     low, high = limits_mm(target, 0.0)
     off = (at.action_mm < low - MOVED_MM) | (at.action_mm > high + MOVED_MM)
-    cured = at.moved(0.0, low_ends_mm(at), np.zeros(problem.strings)).action_mm
-    by_end = off & (cured > low - MOVED_MM) & (cured < high + MOVED_MM)
+    cured = at.cured_action_mm(at.low_ends)
+    by_end = off & (at.action_mm < low) & (cured >= low - MOVED_MM)
     found = []
     if by_end.any():
         text = (
             "Action of {on:strings} is too low only because the {end} is: with that cured it is "
-            "{cured}, so the saddle stays."
+            "{cured}."
         )
-        end = sentence("zero fret" if problem.specification.board.zero_fret else "nut slot")
-        on = numbers(by_end)
-        found = [LeftOut("action", on, sentence(text, on=on, end=end, cured=_span(cured[by_end])))]
+        on, span = numbers(by_end), _span(cured[by_end])
+        found = [LeftOut("action", on, sentence(text, on=on, end=_end(at), cured=span))]
         off &= ~by_end
     if not off.any():
         return found
@@ -553,7 +570,9 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
     joint = fret_distance_mm(1.0, problem.specification.board.joint_fret) * scale
     wanted = np.array([limit.value_mm for limit in target])
     share = open_share(lines, problem.specification.scale.reference_fret)
-    lack = np.where(off, (wanted - at.action_mm) / share, 0.0)
+    # as settings go: up for the action with low ends cured, down for the action as it is
+    lack = np.where(at.action_mm > high, wanted - at.action_mm, wanted - cured)
+    lack = np.where(off, lack / share, 0.0)
     worst = int(np.abs(lack).argmax())
     angle = lack[worst] / (lines.saddle_station_mm[worst] - joint[worst])
     text = (

@@ -90,6 +90,17 @@ def test_moving_the_nut_as_told_mends_the_first_fret(k, off) -> None:
     assert verdicts(proof_of(**moved), "first-fret-gap")[k] == "conforms"
 
 
+def test_no_saddle_is_raised_for_an_end_that_is_too_low() -> None:
+    moved = heights()
+    moved["nut_mm"][1] -= 0.4
+    proof = proof_of(**moved)
+    assert verdicts(proof, "action")[1] == "does not conform"
+    assert "set the first-fret gap of string 2 first" in step_with(proof, "Action of string 2")
+    assert "the saddle at" not in " ".join(map(str, proof.next_steps))
+    moved["saddle_mm"][0] -= 0.6  # this one is the saddle's own
+    assert "raise the saddle at string 1" in step_with(proof_of(**moved), "Action of string 1")
+
+
 @pytest.mark.parametrize(
     ("off", "words"),
     [

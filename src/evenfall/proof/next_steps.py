@@ -301,6 +301,9 @@ class _Advice:
         k = item.place[0] - 1
         share = float(open_share(self.case.lines, item.place[1])[k])
         move_mm = self.move_mm(item) / share
+        if self.nut_first(k, move_mm):
+            text = "set the first-fret gap of string {string} first, which raises its action too"
+            return self.advise(item, sentence(text, string=item.string))
         change = sentence(
             "{verb} the saddle at string {string} by {move:amount} (action changes by {share:.2f} "
             "of that){lost}",
@@ -311,6 +314,12 @@ class _Advice:
             lost=self.lost(k, saddle_mm=move_mm) if self.changes(item) else "",
         )
         return self.advise(item, change)
+
+    def nut_first(self, k: int, saddle_mm: float) -> bool:
+        """Say whether the end at the nut stays too low with the saddle raised for its action."""
+        [gap] = [i for i in self.items if i.quantity == "first-fret-gap" and i.place[0] == k + 1]
+        share = float(open_share(self.case.lines, gap.place[1])[k])
+        return saddle_mm > 0.0 and gap.value + share * saddle_mm < gap.lower
 
     def first_fret_gap(self, item: Item) -> Sentence:
         k = item.place[0] - 1

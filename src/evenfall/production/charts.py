@@ -14,6 +14,7 @@ import numpy as np
 
 from evenfall.arrays import BoolArray, FloatArray, IntArray, shut
 from evenfall.errors import At, Finding, RequestError
+from evenfall.production.beyond_chance import is_beyond_chance
 from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, Part
 from evenfall.production.constants import d2, d3
 from evenfall.production.run_rules import OUTSIDE, RULES, USUAL, normal_zones, run_length
@@ -478,32 +479,7 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             least=FEW_POINTS,
         )
     else:
-        chance = chart.point_count / chart.run_length_count
-        text = (
-            "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
-            "newest {quiet}. "
-        )
-        if chart.signals_now:
-            text = (
-                "The process is not stable: {hit:count point} of {points} "
-                "{hit:plural signals|signal}{where}. Stop, and look for what changed there."
-            )
-        elif len(chart.hit) <= round(chance):
-            text += "In a stable process about {chance:.0f} of so many would by chance: go on."
-        else:
-            text += (
-                "That is more than chance brings, about {chance:.0f} of so many: go on, and find "
-                "out what happened then."
-            )
-        yield Finding(
-            "chart",
-            text,
-            quiet=chart.point_count - chart.hit[-1],
-            chance=chance,
-            hit=len(chart.hit),
-            points=chart.point_count - len(chart.excluded),
-            where=_where(chart),
-        )
+        yield _signals_said(chart)
         for signal in chart.signals:
             yield Finding("chart", "{said}", said=chart.signal_said(signal))
     if chart.signals_now:
@@ -533,6 +509,65 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
             then=_until_enough(chart),
             least=FEW_POINTS,
         )
+
+
+def _signals_said(chart: ControlChart) -> Finding:
+    """Say whether to stop for what signals, and whether chance would bring as much."""
+    chance, far = chart.point_count / chart.run_length_count, _beyond_chance(chart)
+    text = (
+        "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
+        "newest {quiet}. "
+    )
+    if chart.signals_now:
+        text = (
+            "The process is not stable: {hit:count point} of {points} "
+            "{hit:plural signals|signal}{where}. Stop, and look for what changed there."
+        )
+    elif len(chart.hit) > round(chance):
+        text += (
+            "That is more than chance brings, about {chance:.0f} of so many: go on, and find "
+            "out what happened then."
+        )
+    elif far:
+        text += (
+            "Chance brings {far:plural point|points} {listed} so far out in less than one of a "
+            "thousand such charts: go on, and find out what happened then."
+        )
+    else:
+        text += "In a stable process about {chance:.0f} of so many would by chance: go on."
+    return Finding(
+        "chart",
+        text,
+        quiet=chart.point_count - chart.hit[-1],
+        far=len(far),
+        listed=numbers(far, _MOST_LISTED),
+        chance=chance,
+        hit=len(chart.hit),
+        points=chart.point_count - len(chart.excluded),
+        where=_where(chart),
+    )
+
+
+def _beyond_chance(chart: ControlChart) -> tuple[int, ...]:
+    """Return the points outside the limits that chance brings hardly ever."""
+    by_name = {panel.name: panel for panel in chart.panels}
+    found: set[int] = set()
+    for signal in chart.signals:
+        panel = by_name[signal.panel]
+        for point in signal.points if signal.rule == OUTSIDE else ():
+            at = point - 1
+            value, centre = float(panel.values[at]), float(panel.centre[at])
+            if is_beyond_chance(
+                chart.kind,
+                panel.name,
+                value,
+                centre=centre,
+                limit=float((panel.upper if value > centre else panel.lower)[at]),
+                size=int(chart.point_sizes[at]),
+                points=chart.point_count - len(chart.excluded),
+            ):
+                found.add(point)
+    return tuple(sorted(found))
 
 
 def _until_enough(chart: ControlChart) -> str:

@@ -147,6 +147,21 @@ def test_a_slot_too_low_is_not_filed_where_the_saddle_does_not_come_down(
     assert not any("file" in str(reason) for reason in made.decision.reasons)
 
 
+@pytest.mark.parametrize(
+    ("off_mm", "words"),
+    [
+        (-0.35, "is too low: the zero fret needs higher wire"),
+        (0.35, "is too high: the zero fret stands too high"),
+    ],
+)
+def test_a_gap_that_is_off_is_said_of_the_zero_fret(off_mm: float, words: str) -> None:
+    made = decided(off_mm * THIRD, 0.0 * THIRD, zero_fret=True)
+    said = " ".join(str(one.said) for one in made.decision.left_out)
+    assert f"First-fret gap of string 3 {words}" in said
+    assert "slot" not in said
+    assert not made.decision.nut_height_change_mm.any()
+
+
 def test_the_reason_states_the_action_as_found() -> None:
     made = decided(-0.35 * THIRD, -0.4 * THIRD)
     said = [str(reason) for reason in made.decision.reasons]

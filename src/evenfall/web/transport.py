@@ -124,15 +124,20 @@ def kept_fresh(
     `renew` makes ours again before it runs out; of one that is given, its files are watched.
     """
     stop = stop or threading.Event()
-    before = _changed_ns(pair)
+    before, newest = _changed_ns(pair), made
+
+    def by_newest(one: ssl.SSLObject | ssl.SSLSocket, _name: str | None, _: ssl.SSLContext) -> None:
+        one.context = newest
+
+    # whole contexts are exchanged: who calls while one loads a pair would find half of it
+    made.sni_callback = by_newest
     while not stop.wait(every_s):
         try:
             if renew is not None:
                 renew()
             now = _changed_ns(pair)
             if now != before:
-                context(*pair)  # what does not go together is not taken
-                made.load_cert_chain(*pair)
+                newest = context(*pair)  # what does not go together is not taken
                 before = now
                 LOG.info("certificate", extra={"told": {"until": ends(pair[0])}})
         except (EvenfallError, OSError) as error:

@@ -69,7 +69,7 @@ def test_measuring_stops_at_every_step() -> None:
 
 @pytest.mark.slow
 def test_looking_for_what_is_not_there_stops_too() -> None:
-    points = np.random.default_rng(3).uniform(0.0, 300.0, (20_000, 3))
+    points = np.random.default_rng(3).uniform(0.0, 300.0, (20_000, 3)) * [1.0, 1.0, 0.3]
     for call in (1, 2, 5):
         with pytest.raises(Cancelled):
             measure_crowns(points, specification("ukulele"), progress=Stopping(call))

@@ -336,7 +336,10 @@ def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
         skipped += free
         found = () if free else (0,)
         lot = LotToKeep(f"L-{n}", 500, found, skipped=free)
+        before = lots.switching, lots.qualified
         lots = keep_lot(dossiers, lots, lot)
+        # neither the state nor the count of lots accepted in a row moves by one that was skipped
+        assert (before == (lots.switching, lots.qualified)) is free
         assert free <= (n >= 10)
     assert 10 < skipped < 30
     assert len(lots.lots) == 40

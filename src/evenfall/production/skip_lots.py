@@ -46,10 +46,7 @@ class Qualification:
     qualified: bool = False
 
     def after(self, decision: Decision, state: State, clearance: int = CLEARANCE) -> Qualification:
-        """Return where a supplier stands after one inspected lot more, and the state after it.
-
-        A lot that was skipped changes nothing.
-        """
+        """Return where a supplier stands after one inspected lot more, and the state after it."""
         good = decision == "accepted" and state in ("normal", "reduced")
         row = self.in_a_row_count + 1 if good else 0
         return Qualification(row, good and (self.qualified or row >= clearance))

@@ -142,10 +142,9 @@ class SetUp:
 
     def cured_action_mm(self, ends: BoolArray) -> FloatArray:
         """Return the action with the low ends of these strings at their target, shape (K,) [mm]."""
-        wanted = [limit.value_mm for limit in self.problem.specification.target.first_fret_gap]
-        lack = np.where(ends, np.maximum(np.array(wanted) - self.first_fret_gap_mm, 0.0), 0.0)
-        reference = self.problem.specification.scale.reference_fret
-        on_first, on_action = Influence.on(self.problem, 1), Influence.on(self.problem, reference)
+        gaps = _Gaps.of(self.problem)
+        lack = np.where(ends, np.maximum(gaps.first_mm - self.first_fret_gap_mm, 0.0), 0.0)
+        on_first, on_action = gaps.on_first, gaps.on_action
         return np.asarray(self.action_mm + on_action.nut_share * lack / on_first.nut_share)
 
     @property
@@ -228,6 +227,27 @@ class Influence:
         return Influence(1.0 - share, share, -problem.bow.frets[:, fret - 1])
 
 
+@dataclass(frozen=True, eq=False)
+class _Gaps:
+    """The gaps of K open strings that nut and saddle set: their targets, and what moves them."""
+
+    first_mm: FloatArray  # target over fret 1, (K,)
+    action_mm: FloatArray  # target over the reference fret, (K,)
+    on_first: Influence
+    on_action: Influence
+
+    @staticmethod
+    def of(problem: Problem) -> _Gaps:
+        """Return those of a job."""
+        target = problem.specification.target
+        return _Gaps(
+            np.array([limit.value_mm for limit in target.first_fret_gap]),
+            np.array([limit.value_mm for limit in target.action]),
+            Influence.on(problem, 1),
+            Influence.on(problem, problem.specification.scale.reference_fret),
+        )
+
+
 def as_found(problem: Problem, line: LevelLine, smallest_cut_mm: float) -> SetUp:
     """Return the job as it was found."""
     still = np.zeros(problem.strings)
@@ -263,13 +283,8 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     though they conform, and so does the rod where level frets would not hold either. Of a string
     whose end at the nut is too low no slot is filed, and no saddle makes up for that end.
     """
-    problem, target = found.problem, found.problem.specification.target
-    allowed = problem.specification.judgement
+    problem, gaps = found.problem, _Gaps.of(found.problem)
     set_rod = _set_rod(found, to_target=short is not None)
-    turned = set_rod.relief_change_mm != 0.0
-    reference = problem.specification.scale.reference_fret
-    on_first, on_action = Influence.on(problem, 1), Influence.on(problem, reference)
-    action = np.array([limit.value_mm for limit in target.action])
     nuts = np.zeros(problem.strings, dtype=bool)
     # an end that a saddle at its target brings inside its limits is not low
     to_nut, to_saddle = _moves(set_rod, nuts, ~nuts & problem.saddle_free, nuts)
@@ -280,24 +295,15 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
     while True:
         to_nut, to_saddle = _moves(set_rod, nuts, saddles, ends)
         now = set_rod.moved(0.0, to_nut, to_saddle)
-        missed = turned * np.abs(on_first.relief_share) * allowed.allowance_rod_mm
-        missed = missed + saddles * on_first.saddle_share * allowed.allowance_saddle_mm
-        unsure = unsure_mm(found, "first-fret-gap")
-        _, high = limits_mm(target.first_fret_gap, unsure + missed)
-        # what others may miss is known before any slot is filed: less than a file can set is left
-        _, most = limits_mm(target.first_fret_gap, unsure)
-        most = np.minimum(most, high + STEP_SHARE * allowed.allowance_nut_mm)
-        too_high = problem.nut_free & ~ends & (now.first_fret_gap_mm > most + ROUNDING_MM)
-        missed = turned * np.abs(on_action.relief_share) * allowed.allowance_rod_mm
-        missed = missed + nuts * on_action.nut_share * allowed.allowance_nut_mm
-        low, high = limits_mm(target.action, unsure_mm(found, "action") + missed)
-        too_low = now.cured_action_mm(ends) < low - ROUNDING_MM
-        off = too_low | (now.action_mm > high + ROUNDING_MM)
-        more_nuts, more_saddles = nuts | too_high, saddles | (problem.saddle_free & off)
-        if target.one_piece_saddle and more_saddles.any():
+        more_nuts = nuts | (problem.nut_free & ~ends & _too_high(found, now, gaps, saddles))
+        off = _action_off(found, now, gaps, nuts, ends)
+        more_saddles = saddles | (problem.saddle_free & off)
+        if problem.specification.target.one_piece_saddle and more_saddles.any():
             more_saddles = np.ones_like(more_saddles)
         elif more_saddles.sum() >= EVEN_SHARE * problem.strings:
-            far = np.abs(action - now.action_mm) >= LEAST_MOVE_MM * on_action.saddle_share
+            far = np.abs(gaps.action_mm - now.action_mm) >= (
+                LEAST_MOVE_MM * gaps.on_action.saddle_share
+            )
             far &= ~ends  # even only once that end is cured
             even = even or bool((far & ~more_saddles).any())
             more_saddles = more_saddles | far
@@ -305,6 +311,33 @@ def settle(found: SetUp, short: BoolArray | None = None) -> SetUp:
             why = _why(set_rod, now, forced, ends, even=even)
             return replace(now, reasons=(*now.reasons, *why))
         nuts, saddles = more_nuts, more_saddles
+
+
+def _too_high(found: SetUp, now: SetUp, gaps: _Gaps, saddles: BoolArray) -> BoolArray:
+    """Return the slots that are too high, with what moved rod and saddles may miss, shape (K,)."""
+    target, allowed = found.problem.specification.target, found.problem.specification.judgement
+    turned, on = now.relief_change_mm != 0.0, gaps.on_first
+    missed = turned * np.abs(on.relief_share) * allowed.allowance_rod_mm
+    missed = missed + saddles * on.saddle_share * allowed.allowance_saddle_mm
+    unsure = unsure_mm(found, "first-fret-gap")
+    _, high = limits_mm(target.first_fret_gap, unsure + missed)
+    # what others may miss is known before any slot is filed: less than a file can set is left
+    _, most = limits_mm(target.first_fret_gap, unsure)
+    most = np.minimum(most, high + STEP_SHARE * allowed.allowance_nut_mm)
+    return np.asarray(now.first_fret_gap_mm > most + ROUNDING_MM)
+
+
+def _action_off(
+    found: SetUp, now: SetUp, gaps: _Gaps, nuts: BoolArray, ends: BoolArray
+) -> BoolArray:
+    """Return the actions that are off, with what moved rod and slots may miss, shape (K,)."""
+    target, allowed = found.problem.specification.target, found.problem.specification.judgement
+    turned, on = now.relief_change_mm != 0.0, gaps.on_action
+    missed = turned * np.abs(on.relief_share) * allowed.allowance_rod_mm
+    missed = missed + nuts * on.nut_share * allowed.allowance_nut_mm
+    low, high = limits_mm(target.action, unsure_mm(found, "action") + missed)
+    too_low = now.cured_action_mm(ends) < low - ROUNDING_MM
+    return np.asarray(too_low | (now.action_mm > high + ROUNDING_MM))
 
 
 def _set_rod(found: SetUp, *, to_target: bool) -> SetUp:
@@ -345,12 +378,10 @@ def _moves(
     a low end, `ends`, goes up by what the action lacks with that at its target, down by what it is
     too high as found.
     """
-    problem, target = at.problem, at.problem.specification.target
-    first = np.array([limit.value_mm for limit in target.first_fret_gap])
-    action = np.array([limit.value_mm for limit in target.action])
-    on_first = Influence.on(problem, 1)
-    on_action = Influence.on(problem, problem.specification.scale.reference_fret)
-    low_first, low_action = first - at.first_fret_gap_mm, action - at.action_mm
+    problem, gaps = at.problem, _Gaps.of(at.problem)
+    on_first, on_action = gaps.on_first, gaps.on_action
+    low_first = gaps.first_mm - at.first_fret_gap_mm
+    low_action = gaps.action_mm - at.action_mm
     down, up = problem.saddle_travel_mm
     to_nut: FloatArray = np.zeros(problem.strings)
     to_saddle: FloatArray = np.zeros(problem.strings)

@@ -127,6 +127,27 @@ def test_every_form_that_files_goes_by_what_was_seen() -> None:
     assert filing - not_in_forms() == with_version
 
 
+def test_a_number_that_is_there_opens_its_instrument_and_leaves_its_specification(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    """A new form with another's number replaced the specification unseen, by whatever role."""
+    name = filed(dossiers)
+    entries = dossiers.show(name).entries
+    other = SPEC.text().replace("reference_fret = 12", "reference_fret = 11")
+    for serial, text, status in (
+        ("UY-0417", other, 422),
+        (" uy-0417", other, 422),
+        ("UY-0417", SPEC.text(), 303),
+    ):
+        sent = {"file": ("own.toml", text.encode())}
+        answer = client.post("/new", data={"serial": serial}, files=sent, follow_redirects=False)
+        assert answer.status_code == status
+        told = answer.headers.get("location", answer.text)
+        assert ("with another specification" in told) == (status == 422)
+        assert status == 422 or told.endswith(name)
+    assert dossiers.show(name).entries == entries
+
+
 def chart_page(dossiers: ef.Dossiers, client: TestClient) -> str:
     """File proofs, and return the address of the chart of their relief."""
     for day in range(2, 12):

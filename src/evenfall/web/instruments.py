@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import JSONResponse, RedirectResponse, Response
 
 from evenfall.arrays import FloatArray
-from evenfall.errors import RequestError
+from evenfall.errors import At, RequestError
 from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.specification import Hand
 from evenfall.instrument.starters import STARTERS
+from evenfall.names import same_name
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
@@ -24,10 +25,17 @@ from evenfall.web.turns import InTurn
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
+from evenfall.workshop.archive_filing import marks_of, new_only
 from evenfall.workshop.diagnosing import DiagnoseOutcome
 from evenfall.workshop.opening import open_specification
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import Story, lately, needed, specification_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from evenfall.workshop.archive_filing import Papers
+    from evenfall.workshop.archives import Dossiers
 
 router = Part(route_class=InTurn)
 LISTED = 30
@@ -248,5 +256,26 @@ def open_new(
     person = View(request).person
     fresh = not serial.strip()  # by its number, one that is there already is opened again
     asked = AddRequest((given,), serial=serial, job=job, maker=maker, new=fresh, person=person)
-    added = shop_of(request).dossiers.add(asked)
+    dossiers = shop_of(request).dossiers
+    papers = dossiers.read(asked)
+    _keep_specification(dossiers, serial.strip(), papers)
+    added = dossiers.add(asked, papers)
     return see_other(f"/instruments/{added.line.dossier}")
+
+
+def _keep_specification(dossiers: Dossiers, serial: str, papers: Sequence[Papers]) -> None:
+    """Refuse another specification for an instrument that is only opened again by its number."""
+    there = dossiers.archive.named(serial) if serial and dossiers.is_there() else ()
+    for line in dossiers.lines(there):
+        if not same_name(serial, line.serial) or all(line.name != one.model for one in papers):
+            continue
+        entries = dossiers.archive.entries(line.dossier)
+        known = {mark for entry in entries for mark in marks_of(entry)}
+        specified_before = any(entry.kind == "specification" for entry in entries)
+        if specified_before and new_only([f for one in papers for f in one.filings], known):
+            raise RequestError(
+                "{serial:quoted} is here already, with another specification; open it and change "
+                "its specification there, or give this one a number of its own.",
+                at=At(field="serial"),
+                serial=serial,
+            )

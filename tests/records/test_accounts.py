@@ -78,6 +78,32 @@ def test_a_code_works_once_and_not_for_ever(accounts: Accounts, clock: Clock) ->
         accounts.join(late, PASSWORD)
 
 
+def test_only_the_newest_link_works_and_none_that_a_manager_left_behind(
+    accounts: Accounts,
+) -> None:
+    owner, other = joined(accounts), joined(accounts, "U. Gorb")
+    wrong = accounts.invite("T. Quenlo", "manager")
+    right = accounts.invite("T. Quenlo", "bench")
+    lost, sent = accounts.invite_again(owner.id), accounts.invite_again(owner.id)
+    for code in (wrong, lost):
+        with pytest.raises(RequestError, match="ask for another"):
+            accounts.join(code, PASSWORD)
+    assert accounts.join(right, PASSWORD).role == "bench"
+    assert accounts.join(sent, PASSWORD).id == owner.id
+    console = accounts.invite("", "manager")  # an owner's code, which no page makes
+    leaving = joined(accounts, "E. Tessq")
+    for leave in (
+        lambda: accounts.change_role(other.id, "bench"),
+        lambda: accounts.end(leaving.id),
+    ):
+        made = accounts.invite("A. Dremquil", "manager"), accounts.invite_again(owner.id)
+        leave()
+        for code in made:
+            with pytest.raises(RequestError, match="was ended"):
+                accounts.join(code, PASSWORD)
+    assert accounts.join(console, PASSWORD, "O. Wexil").role == "manager"
+
+
 def test_two_people_of_one_name_are_told_apart(accounts: Accounts) -> None:
     joined(accounts)
     with pytest.raises(RequestError, match="add an initial"):

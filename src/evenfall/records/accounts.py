@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Literal, get_args
 
-from sqlalchemy import Connection, Row, Select, delete, select, update
+from sqlalchemy import Connection, Row, Select, delete, or_, select, update
 
 from evenfall.errors import RequestError
 from evenfall.records import persons
@@ -153,9 +153,8 @@ class Accounts:
     def _invite(self, connection: Connection, **values: str) -> str:
         code = secrets.token_urlsafe(32)
         until = self._later(days=INVITED_DAYS)
-        if not values["person"] and not values["account"]:  # an owner's: only the newest works
-            older = delete(INVITATION).where(INVITATION.c.person == "", INVITATION.c.account == "")
-            connection.execute(older)
+        older = delete(INVITATION).filter_by(person=values["person"], account=values["account"])
+        connection.execute(older)  # only the newest works, with the role that was meant last
         made = INVITATION.insert().values(key=sha256(code), until=until, **values)
         connection.execute(made)
         connection.execute(delete(INVITATION).where(INVITATION.c.until < self._archive.clock()))
@@ -172,7 +171,8 @@ class Accounts:
         ).one_or_none()
         if row is None or row.until < self._archive.clock():
             raise RequestError(
-                "This link was used already, or is older than {days} days; ask for another one.",
+                "This link was used already, was ended, or is older than {days} days; ask for "
+                "another one.",
                 days=INVITED_DAYS,
             )
         if row.account:
@@ -219,6 +219,8 @@ class Accounts:
         _, partner = _checked("", role, partner)
         with self._archive.writing() as connection:
             self._keep_a_manager(connection, account, role)
+            if role != "manager":
+                _end_links(connection, account)
             changed = update(ACCOUNT).where(ACCOUNT.c.id == account)
             connection.execute(changed.values(role=role, partner=partner))
             _log_out_all(connection, account)
@@ -229,9 +231,9 @@ class Accounts:
         now = self._archive.clock()
         with self._archive.writing() as connection:
             self._keep_a_manager(connection, account, "")
+            _end_links(connection, account)
             connection.execute(update(ACCOUNT).where(ACCOUNT.c.id == account).values(ended=now))
             _log_out_all(connection, account)
-            connection.execute(delete(INVITATION).where(INVITATION.c.account == account))
             tokens = update(TOKEN).where(TOKEN.c.account == account, TOKEN.c.ended == "")
             connection.execute(tokens.values(ended=now))
             return _get(connection, account)
@@ -519,3 +521,11 @@ def _token(row: Row[Any]) -> Token:
 
 def _log_out_all(connection: Connection, account: str) -> None:
     connection.execute(delete(LOGIN).where(LOGIN.c.account == account))
+
+
+def _end_links(connection: Connection, account: str) -> None:
+    """End the links to an account; of a manager, all, or one made in advance would lead back in."""
+    links = delete(INVITATION).where(INVITATION.c.account == account)
+    if _get(connection, account).role == "manager":  # which are theirs is not kept
+        links = delete(INVITATION).where(or_(INVITATION.c.person != "", INVITATION.c.account != ""))
+    connection.execute(links)

@@ -377,6 +377,40 @@ def test_a_token_may_what_its_scopes_name_and_no_more(
             assert status == 403, (method, path)
 
 
+def test_nobody_adds_to_an_upload_of_somebody_else_or_takes_it(
+    clients: Callable[[], TestClient], dossiers: Dossiers
+) -> None:
+    """What is filed under a name is what its person sent; ids of uploads are seen by all."""
+    accounts = Accounts(dossiers.archive)
+    sender, another = (
+        accounts.join(accounts.invite(name, "bench"), PASSWORD).id for name in ("S. Ulq", "A. Ulq")
+    )
+
+    def bearer(one: str, *scopes: str) -> TestClient:
+        client = clients()
+        _, secret = accounts.new_token(one, "upload", scopes, 1)
+        client.headers["authorization"] = f"Bearer {secret}"
+        return client
+
+    def send(client: TestClient, content: bytes, at: int) -> int:
+        headers = {"upload-offset": str(at)}
+        place = f"/api/v1/uploads/{task}/0"
+        return client.patch(place, content=content, headers=headers).status_code
+
+    own, other = bearer(sender, "measure"), bearer(another, "measure")
+    looks = bearer(another, "look")
+    announced = {"files": [{"name": "own.toml", "size": 8}]}
+    task = own.post("/api/v1/uploads", json=announced).json()["task"]
+    assert task in looks.get("/api/v1/tasks").text
+    assert send(own, b"sent", 0) == 200
+    assert send(other, b"else", 4) == 404
+    assert send(own, b"here", 4) == 200
+    asked = {"specification": {"upload": f"{task}/0"}}
+    taken = looks.post("/api/v1/template", json=asked)
+    assert "Somebody else sends these files" in taken.text
+    assert own.get(f"/api/v1/uploads/{task}").json()["received"] == [8]
+
+
 def test_a_token_never_gets_more_than_its_person_has_now(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

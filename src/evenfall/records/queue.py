@@ -116,9 +116,9 @@ class Queue:
             made = self._insert(connection, kind, asked, dossier=dossier, same=same, state=state)
         return self.get(made)
 
-    def receive(self, sizes: Sequence[int]) -> Task:
-        """Make a task that waits for files of these sizes [bytes]."""
-        return self.put(RECEIVED, {"sizes": list(sizes)}, state="receiving")
+    def receive(self, sizes: Sequence[int], by: str = "") -> Task:
+        """Make a task that waits for files of these sizes [bytes] from an account."""
+        return self.put(RECEIVED, {"sizes": list(sizes), "by": by}, state="receiving")
 
     def put_once(self, kind: str, asked: Mapping[str, Any], name: str) -> None:
         """Ask for something once for good by its name, for longer than its task is kept."""

@@ -123,7 +123,7 @@ def _caller(name: str) -> Callable[..., Response]:
         shop = shop_of(request)
         given = parsed(body)
         if name not in LONG and "respond-async" not in prefer and not _came_before(given):
-            asked = read_request(of, given, files_of(shop, set()))
+            asked = read_request(of, given, files_of(request, set()))
             made = called(name, asked, unit=unit, form=form, pictures=pictures)
             return Response(json.dumps(made, allow_nan=False), media_type="application/json")
         values = {
@@ -133,7 +133,7 @@ def _caller(name: str) -> Callable[..., Response]:
 
         def begin() -> Response:
             tasks: set[str] = set()
-            read_request(of, given, files_of(shop, tasks))  # what cannot be done is said at once
+            read_request(of, given, files_of(request, tasks))  # what cannot be done is said at once
             if len(tasks) > 1:
                 raise RequestError("Send all files of one call in one upload.")
             if not tasks:
@@ -329,7 +329,7 @@ def _filed(
 
     def file() -> Response:
         came: set[str] = set()
-        asked = read_request(of, given, files_of(shop, came))
+        asked = read_request(of, given, files_of(request, came))
         asked = replace(asked, person=filed_by(request, asked.person))
         papers = shop.dossiers.read(asked) if isinstance(asked, AddRequest) else ()
         for right in _rights_of(shop, asked, papers):
@@ -464,7 +464,7 @@ def look(request: Request, body: Body, key: Key = "") -> Response:
     upload = _upload(parsed(body), {"upload": str})
 
     def begin() -> Response:
-        uploads.complete(shop.queue, upload)
+        uploads.complete(request, upload)
         task = shop.queue.ready(upload, "look", {}, "")
         shop.pool.wake()
         return begun(task)
@@ -486,7 +486,7 @@ def import_(request: Request, body: Body, key: Key = "") -> Response:
     upload = _upload(given, {"upload": str, "trust_key": str})
 
     def begin() -> Response:
-        folder = uploads.complete(shop.queue, upload)
+        folder = uploads.complete(request, upload)
         asked = {"folder": str(folder), "trust_key": given.get("trust_key", "")}
         task = shop.queue.ready(upload, "import", asked, "")
         shop.pool.wake()

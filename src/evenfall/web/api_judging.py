@@ -61,9 +61,7 @@ def _read(request: Request, dossier: str) -> KeptLots:
 
 
 def _asked(request: Request, body: bytes) -> JudgeRequest:
-    asked: JudgeRequest = read_request(
-        JudgeRequest, parsed(body), files_of(shop_of(request), set())
-    )
+    asked: JudgeRequest = read_request(JudgeRequest, parsed(body), files_of(request, set()))
     return replace(asked, person=filed_by(request, asked.person))
 
 

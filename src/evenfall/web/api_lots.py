@@ -157,7 +157,7 @@ def released_certificate(
 def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Key = "") -> Response:
     """Accept a lot whose verdicts are all released, or ask that it be read again, and say why."""
     shop = shop_of(request)
-    asked: LotAnswered = read_request(LotAnswered, parsed(body), files_of(shop, set()))
+    asked: LotAnswered = read_request(LotAnswered, parsed(body), files_of(request, set()))
     found = _seen(request, lot)
 
     def file() -> Response:
@@ -188,7 +188,7 @@ def _note(request: Request, what: audit.What, said: str) -> None:
 def share(request: Request, body: Body, *, since: Since = "", key: Key = "") -> Response:
     """Share a lot with a partner: one that is kept with its decision, or instruments alone."""
     shop = shop_of(request)
-    asked: LotShared = read_request(LotShared, parsed(body), files_of(shop, set()))
+    asked: LotShared = read_request(LotShared, parsed(body), files_of(request, set()))
     people = door_of(request).accounts.listed()
     if asked.partner not in {one.partner for one in people if one.open and one.partner}:
         text = "Nobody of this firm has an account; invite them first."

@@ -155,7 +155,7 @@ def file_gauge_study(request: Request, name: Name, body: Body, key: Key = "") ->
     shop = shop_of(request)
     dossier = named(shop, name)
     _of_a_gauge(gauge(shop.dossiers, dossier))
-    asked: StudyFiled = read_request(StudyFiled, parsed(body), files_of(shop, set()))
+    asked: StudyFiled = read_request(StudyFiled, parsed(body), files_of(request, set()))
     sheet = asked.study.source
     if not isinstance(sheet, Source):
         raise RequestError("A study is filed with its sheet; give it.", at=At(field="study.source"))
@@ -216,7 +216,7 @@ def one_chart(request: Request, chart: Chart, form: Whole = "printed") -> Respon
 def act(request: Request, body: Body, *, since: Since = "", key: Key = "") -> Response:
     """Freeze the limits of a chart, begin new ones, or leave a point out, with the reason."""
     shop = shop_of(request)
-    asked: ChartActed = read_request(ChartActed, parsed(body), files_of(shop, set()))
+    asked: ChartActed = read_request(ChartActed, parsed(body), files_of(request, set()))
     chart = replace(asked.chart, person=filed_by(request, asked.person))
 
     def file() -> Response:
@@ -245,7 +245,7 @@ def take_back(
     """Take back what was done to a chart, with the reason."""
     shop = shop_of(request)
     archive = shop.dossiers.archive
-    asked: TakenBack = read_request(TakenBack, parsed(body), files_of(shop, set()))
+    asked: TakenBack = read_request(TakenBack, parsed(body), files_of(request, set()))
 
     def file() -> Response:
         kept = _kept(shop, chart)

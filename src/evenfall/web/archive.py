@@ -147,8 +147,8 @@ def sent(
 ) -> Response:
     """Look at a partner's file; nothing is filed yet."""
     shop = shop_of(request)
-    task = task or keep(shop.queue, file or [])
-    complete(shop.queue, task)
+    task = task or keep(request, file or [])
+    complete(request, task)
     shop.queue.ready(task, "look", {}, "")
     shop.pool.wake()
     return see_other(f"/archive/task/{task}")

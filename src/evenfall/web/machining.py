@@ -13,6 +13,7 @@ from evenfall.records.kept import hash_of
 from evenfall.units import read_length_mm
 from evenfall.web.instruments import common, to_next
 from evenfall.web.part import Part
+from evenfall.web.rights import who_of
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
@@ -79,15 +80,15 @@ def ask(
     }
     before = _last(shop)
     if not task and any(one.filename for one in file or []):
-        task = keep(shop.queue, file or [])
+        task = keep(request, file or [])
     if not task and before is None:
         raise RequestError("Choose the files that describe machine and cutters first.")
-    task = task or shop.queue.receive([]).id
+    task = task or shop.queue.receive([], who_of(request).account).id
     there = f"/instruments/{told.line.dossier}/program/{task}"
     known = shop.pool.shown(task)
     if known.kind == "program" and known.dossier == told.line.dossier:  # a second press
         return see_other(there)
-    here = complete(shop.queue, task)
+    here = complete(request, task)
     mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
     if not shop.queue.take(task, "program", asked, **mine):
         return see_other(there)

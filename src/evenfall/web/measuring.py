@@ -214,7 +214,7 @@ def upload(
     """Look at files that came with this form, or piece by piece before it; nothing is filed yet."""
     shop = shop_of(request)
     told = shop.story(name)
-    task = task or keep(shop.queue, file or [])
+    task = task or keep(request, file or [])
     unit = View(request, specified(told.specification)).unit
     asked = {
         "unit": scan_unit or None,
@@ -223,7 +223,7 @@ def upload(
         "scan_uncertainty_mm": _uncertainty_mm(scan_uncertainty, unit),
     }
     try:
-        here = complete(shop.queue, task)
+        here = complete(request, task)
     except RequestError:
         if not _sent_before(shop, told, task):
             raise

@@ -17,6 +17,7 @@ from evenfall.errors import At, RequestError
 from evenfall.web.answering import AbsentError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, TooLargeError
 from evenfall.web.part import Part
+from evenfall.web.rights import who_of
 from evenfall.web.view import shop_of
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.asking import source_of
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from fastapi import UploadFile
 
     from evenfall.records.queue import Queue, Task
-    from evenfall.web.shop import Shop
     from evenfall.workshop import Source
 
 router = Part(prefix="/uploads")
@@ -61,7 +61,7 @@ def begin(request: Request, coming: Coming) -> Response:
         raise RequestError("Choose a file of readings or a scan first.")
     sizes = [one.size for one in coming.files]
     queue = shop_of(request).queue
-    task = queue.receive(sizes)
+    task = queue.receive(sizes, who_of(request).account)
     for number, one in enumerate(coming.files):
         place = _place(queue, task.id, number) / bare(one.name)
         place.parent.mkdir(parents=True)
@@ -73,7 +73,7 @@ def begin(request: Request, coming: Coming) -> Response:
 def received(request: Request, task: str) -> Response:
     """Say how much of each file is here."""
     queue = shop_of(request).queue
-    known = _receiving(queue, task)
+    known = _receiving(request, task)
     sizes = [
         _file(queue, task, number).stat().st_size for number in range(len(known.asked["sizes"]))
     ]
@@ -86,7 +86,7 @@ async def piece(
 ) -> Response:
     """Take the piece of a file that follows what is here; of one cut short, what came of it."""
     queue = shop_of(request).queue
-    known = await run_in_threadpool(_receiving, queue, task)
+    known = await run_in_threadpool(_receiving, request, task)
     sizes = known.asked["sizes"]
     if not 0 <= number < len(sizes):
         raise RequestError("No such file was announced; choose the files again.")
@@ -108,17 +108,21 @@ async def piece(
     return JSONResponse({"received": there})
 
 
-def complete(queue: Queue, task: str) -> Path:
-    """Return the folder of files that came whole; refuse others."""
-    sizes = _receiving(queue, task).asked["sizes"]
+def complete(request: Request, task: str) -> Path:
+    """Return the folder of files that came whole from whoever asks; refuse others."""
+    queue = shop_of(request).queue
+    sizes = _receiving(request, task).asked["sizes"]
     for number, size in enumerate(sizes):
         if _file(queue, task, number).stat().st_size != size:
             raise RequestError("Not all of the files came; send them again.")
     return queue.folder(task) / "in"
 
 
-def files_of(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], Source | Filed]:
+def files_of(
+    request: Request, tasks: set[str]
+) -> Callable[[Mapping[str, Any], str], Source | Filed]:
     """Return what finds the files of a request; the tasks that uploads belong to go into a set."""
+    shop = shop_of(request)
 
     def resolve(given: Mapping[str, Any], place: str) -> Source | Filed:
         if "filed" in given:
@@ -129,7 +133,7 @@ def files_of(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], 
         if "upload" not in given:
             return shop.dossiers.document(str(given["dossier"]), str(given["document"]))
         task, _, number = str(given["upload"]).partition("/")
-        files = sources_in(complete(shop.queue, task))
+        files = sources_in(complete(request, task))
         if not (number.isascii() and number.isdigit() and int(number[:4]) < len(files)):
             raise RequestError("No such file was sent; name it TASK/NUMBER.", at=At(field=place))
         tasks.add(task)
@@ -138,13 +142,14 @@ def files_of(shop: Shop, tasks: set[str]) -> Callable[[Mapping[str, Any], str], 
     return resolve
 
 
-def keep(queue: Queue, files: list[UploadFile]) -> str:
+def keep(request: Request, files: list[UploadFile]) -> str:
     """Keep files that a form brought, and return the task that they wait for."""
+    queue = shop_of(request).queue
     named = [one for one in files if one.filename]
     if not named:
         raise RequestError("Choose a file of readings or a scan first.")
     sizes = [one.size or 0 for one in named]
-    task = queue.receive(sizes)
+    task = queue.receive(sizes, who_of(request).account)
     for number, one in enumerate(named):
         place = _place(queue, task.id, number) / bare(one.filename)
         place.parent.mkdir(parents=True)
@@ -160,11 +165,15 @@ def bare(name: str | None) -> str:
     return own if own.strip(".") else "file"
 
 
-def _receiving(queue: Queue, task: str) -> Task:
+def _receiving(request: Request, task: str) -> Task:
+    """Return an upload of whoever asks: nobody adds to what another will file, or takes it."""
     try:
-        known = queue.get(task)
+        known = shop_of(request).queue.get(task)
     except RequestError as error:
         raise AbsentError(error.said, at=At(field="task")) from None
+    account = who_of(request).account
+    if known.asked.get("by", account) != account:
+        raise AbsentError("Somebody else sends these files; send yours.", at=At(field="task"))
     if known.state != "receiving":
         raise RequestError("These files came already, or were let go of; send them again.")
     return known

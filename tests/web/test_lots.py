@@ -6,6 +6,7 @@ The instruments are invented, and so are the workshops and their partners.
 from __future__ import annotations
 
 import io
+import json
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,6 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from evenfall import workshop
+from evenfall.records import Filing
 from evenfall.records.accounts import Accounts, Role
 from evenfall.records.exchange import check
 from evenfall.records.shared_lots import SharedLots
@@ -154,6 +156,32 @@ def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
         shown = client.get(f"{path}/{shared.key}").text
         assert "to be read again. fret 7" in shown
     assert dossiers.verify().sound
+
+
+@pytest.mark.slow
+def test_a_lot_is_not_accepted_by_a_verdict_that_no_longer_stands(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    shared = share_lot(dossiers, "lot 7", PARTNER, [SERIALS[2]])
+    partner, place = browsers[PARTNER], f"/lots/{shared.key}"
+    (seen,) = set(re.findall(r'name="seen" (?:value|content)="([^"]+)"', partner.get(place).text))
+    dossier = dossiers.named(SERIALS[2])
+    proof = next(one for one in dossiers.archive.entries(dossier) if one.kind == "proof")
+    assert proof.facts is not None
+    facts = {**json.loads(proof.facts), "status": "does not conform", "content_hash": "0" * 64}
+    dossiers.archive.file(dossier, [Filing("proof", facts, corrects=proof.hash)])
+    mark = re.findall(r'name="csrf" content="(\w+)"', partner.get("/settings").text)[0]
+    form = {"says": "accepted", "seen": seen, "csrf": mark}
+    late = partner.post(f"{place}/answer", data=form, headers={"accept": "text/html"})
+    assert late.status_code == 412
+    assert "UY-0417 (invented): does not conform" in late.text
+    (now,) = set(re.findall(r'name="seen" (?:value|content)="([^"]+)"', late.text))
+    for version, status in ((seen, 412), (now, 303)):
+        reason = "a \u202e b"
+        again = post(partner, f"{place}/answer", says="read again", reason=reason, seen=version)
+        assert again[0] == status
+    assert str(dossiers.show(SERIALS[2]).entries[-1].said).endswith("lot 7: a b")
 
 
 @pytest.mark.slow

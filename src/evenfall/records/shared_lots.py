@@ -88,7 +88,7 @@ class SharedLots:
         """Keep what the partner says of a lot as they saw it, along with what is filed of it."""
         now = _unchanged(_locked(connection), lot.key, seen)
         if now.at != lot.at:  # shared again, perhaps with other instruments
-            raise _changed()
+            raise lot_changed()
         same = update(SHARED_LOT).filter_by(partner=lot.partner, lot=lot.lot)
         connection.execute(same.values(answer=answer, answered=self._archive.clock()))
 
@@ -139,9 +139,10 @@ def _unchanged(lots: Iterable[SharedLot], key: str, seen: str) -> SharedLot:
     """Return a lot, which has still the version that was seen."""
     lot = _one(lots, key)
     if seen and seen != lot.version:
-        raise _changed()
+        raise lot_changed()
     return lot
 
 
-def _changed() -> ChangedError:
+def lot_changed() -> ChangedError:
+    """Return what is said to who saw a lot as it no longer stands."""
     return ChangedError("This lot was changed meanwhile; load it again, then answer.")

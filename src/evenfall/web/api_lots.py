@@ -99,7 +99,7 @@ def _told(request: Request, found: LotSeen) -> Response:
     answer = answered(request, found.values())
     if answer.status_code != 304:
         known = answer.headers["etag"].strip('"')
-        answer = tagged(request, answer, f"{found.shared.version}-{known}")
+        answer = tagged(request, answer, f"{found.version}-{known}")
     return answer
 
 

@@ -146,7 +146,7 @@ def one(request: Request, lot: str) -> Response:
         own_key=key,
         partner=not view.who.may("keep"),
         back="/shared" if view.who.may("keep") else "/lots",
-        version=found.shared.version,
+        version=found.version,
         **shown,
     )
 

@@ -20,7 +20,7 @@ from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
 from evenfall.wording import plain_line, say
 from evenfall.workshop.lot_reports import ANSWERS
-from evenfall.workshop.partner_lots import shared_with
+from evenfall.workshop.partner_lots import lot_seen, shared_with
 from evenfall.workshop.specifying import look_at_text
 from evenfall.workshop.story import readings_files, specification_of
 from evenfall.workshop.tasks import sources_in
@@ -283,7 +283,19 @@ def _shared(request: Request, given: Given) -> tuple[str, str, list[dict[str, st
         }
         for one in found
     ]
-    version = found[0].version if key and found else version_of_shared(one.shared for one in listed)
+    version = version_of_shared(one.shared for one in listed)
+    if key and found:
+        partner = None if who.may("keep") else who.partner
+        seen = lot_seen(dossiers, key, partner, shop_of(request).story)
+        version = seen.version
+        theirs += [
+            {
+                "at": "now",
+                "person": "The workshop",
+                "said": f"{one.name}: {one.verdict or 'not released yet'}",
+            }
+            for one in seen.instruments
+        ]
     return (found[0].lot if found else "Lots"), version, theirs
 
 

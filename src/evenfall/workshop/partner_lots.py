@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Any
 from evenfall.errors import At, RequestError
 from evenfall.names import normal
 from evenfall.records.archive import Into
-from evenfall.records.entries import standing
+from evenfall.records.entries import sha256, standing
 from evenfall.records.exchange import check
-from evenfall.records.shared_lots import SharedLot, SharedLots
+from evenfall.records.shared_lots import SharedLot, SharedLots, lot_changed
+from evenfall.wording import plain_line
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots
 from evenfall.workshop.lot_keeping import answer_lot, note_of_answer
@@ -57,6 +58,16 @@ class LotSeen:
     kept: KeptLot | None  # the decision on this lot
 
     @property
+    def version(self) -> str:
+        """What changes whenever the lot is shared again or answered, or what it rests on changes.
+
+        Its first part is the version of `shared`, which a list shows.
+        """
+        decision = self.kept.decision if self.kept else ""
+        rests = sorted(f"{one.dossier} {one.verdict}" for one in self.instruments)
+        return f"{self.shared.version}.{sha256(chr(10).join([decision, *rests]))[:16]}"
+
+    @property
     def released_count(self) -> int:
         """How many verdicts are released."""
         return sum(bool(one.verdict) for one in self.instruments)
@@ -71,7 +82,7 @@ class LotSeen:
         return {
             "lot": self.shared.lot,
             "key": self.shared.key,
-            "version": self.shared.version,
+            "version": self.version,
             "at": self.shared.at,
             "answer": self.shared.answer,
             "answered": self.shared.answered,
@@ -190,7 +201,7 @@ def _kept(dossiers: Dossiers, entry: str) -> tuple[KeptLots, KeptLot]:
 
 def withdraw_lot(dossiers: Dossiers, key: str, *, seen: str = "") -> SharedLot:
     """Let a partner see a lot no more."""
-    return SharedLots(dossiers.archive).withdraw(key, seen=seen)
+    return SharedLots(dossiers.archive).withdraw(key, seen=seen.partition(".")[0])
 
 
 def answer_shared(
@@ -207,7 +218,9 @@ def answer_shared(
 
     All of it or nothing; with `seen`, the version of the lot, only as it was seen.
     """
-    shared, reason = seen_lot.shared, " ".join(reason.split())
+    shared, reason = seen_lot.shared, plain_line(reason)
+    if "." in seen and seen != seen_lot.version:  # a verdict, where the lot itself is as it was
+        raise lot_changed()
     said: LotAnswer = "accepted" if answer == "accepted" else "read again"
     if answer not in ("accepted", "read again"):
         raise RequestError("The answer to a lot is to accept it, or to ask for another reading.")
@@ -224,7 +237,7 @@ def answer_shared(
     ]
 
     def along(connection: Connection) -> None:
-        SharedLots(archive).answer(connection, shared, said, seen=seen)
+        SharedLots(archive).answer(connection, shared, said, seen=seen.partition(".")[0])
 
     if seen_lot.lots is not None and seen_lot.kept is not None:
         told = {"party": party, "reason": reason, "person": person}

@@ -127,6 +127,43 @@ def test_every_form_that_files_goes_by_what_was_seen() -> None:
     assert filing - not_in_forms() == with_version
 
 
+@pytest.mark.slow
+def test_work_that_two_report_is_kept_of_both_and_of_the_plan_that_each_saw(
+    dossiers: ef.Dossiers, client: TestClient
+) -> None:
+    """The second report vanished, or counted for a plan that was taken after the work was done."""
+    name = filed(dossiers)
+    place, action = f"/instruments/{name}", f"/instruments/{name}/done"
+
+    def take(method: str) -> None:
+        fields = form_in(client.get(f"{place}/plan").text, f"{place}/plan/take")
+        assert client.post(f"{place}/plan/take", data={**fields, "method": method}).is_success
+
+    def told() -> list[tuple[str, str]]:
+        return [(one.person, str(one.said)) for one in dossiers.show(name).entries[-2:]]
+
+    take("spot")
+    seen = form_in(client.get(f"{place}/work").text, action)
+    first = {**seen, "by": "A. Dremquil", "cutter": "file 3"}
+    for _ in range(2):  # pressed twice: filed once
+        assert client.post(action, data=first, follow_redirects=False).status_code == 303
+    second = {**seen, "by": "Q. Ulbrenq", "cutter": "file 4"}
+    late = client.post(action, data=second)
+    assert late.status_code == 412
+    assert "A. Dremquil" in late.text
+    assert "file 4" in late.text
+    take("level")
+    both = client.post(action, data=second)
+    chosen = client.post(action, data=form_in(both.text, action), follow_redirects=False)
+    assert chosen.status_code == 303
+    said = f"Work of plan {seen['plan']} done"
+    assert [one for one in told() if one[0] == "Q. Ulbrenq" and one[1].startswith(said)]
+    assert len([one for one in dossiers.show(name).entries if str(one.said).startswith(said)]) == 2
+    assert form_in(client.get(f"{place}/work").text, action)["plan"] != seen["plan"]  # still to do
+    wrong = client.post(action, data={**first, "plan": "0" * 10, "seen": ""})
+    assert "There is no plan" in wrong.text
+
+
 def test_a_number_that_is_there_opens_its_instrument_and_leaves_its_specification(
     dossiers: ef.Dossiers, client: TestClient
 ) -> None:

@@ -82,13 +82,17 @@ def done(
     request: Request,
     *,
     name: str,
+    plan: Annotated[str, Form(max_length=20)] = "",
     by: Annotated[str, Form()] = "",
     station: Annotated[str, Form(max_length=200)] = "",
     cutter: Annotated[str, Form(max_length=200)] = "",
     cutter_uses: Annotated[str, Form(max_length=12)] = "",
     seen: Seen = "",
 ) -> Response:
-    """File that the work of the newest plan is done, and where and with what if that is said."""
+    """File that the work of the plan that was shown is done, where and with what if that is said.
+
+    A second press files nothing; work that somebody else reported meanwhile is shown beside it.
+    """
     typed = {"station": station.strip(), "cutter": cutter.strip()}
     done_with: dict[str, Any] = {name: text for name, text in typed.items() if text}
     if uses := cutter_uses.strip():
@@ -98,14 +102,17 @@ def done(
         done_with["cutter_uses"] = int(uses)
     shop = shop_of(request)
     told = shop.story(name)
-    plan = needed(told.made, "plan")
-    if told.step == "work":
+    newest, person = needed(told.made, "plan"), filed_by(request, by)
+    filed = shop.dossiers.since(told.line.dossier, seen) if seen else ()
+    twice = bool(filed) or not seen
+    twice = twice and told.step != "work" and all(one.person == person for one in filed)
+    if not twice:
         report_done(
             shop.dossiers,
             told.line.dossier,
-            plan.code,
+            plan or newest.code,
             at=now(),
-            person=filed_by(request, by),
+            person=person,
             since=seen,
             done_with=done_with,
         )

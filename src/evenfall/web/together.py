@@ -199,6 +199,7 @@ _WORDS = {
     **{"date": "calibrated on", "until": "valid until", "result": "result", "value": "readings"},
     **{"lot": "lot", "partner": "partner", "names": "instruments", "says": "answer"},
     **{"name": "lot", "pieces": "pieces", "found": "found", "by": "by"},
+    **{"plan": "plan", "station": "station", "cutter": "cutter or file", "cutter_uses": "its uses"},
 }
 """What is shown of a form, and how it is called there."""
 

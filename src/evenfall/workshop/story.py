@@ -140,6 +140,11 @@ def report_done(
     `done_with` holds station, cutter and cutter_uses, where somebody says so.
     With `since` it is refused where the dossier no longer has that version.
     """
+    plans = standing(dossiers.archive.entries(dossiers.named(name)), "plan")
+    if all(code != fact(one, "content_hash")[:10].upper() for one in plans if one.facts):
+        raise RequestError(
+            "There is no plan {code:quoted} in this dossier; open the bench sheet again.", code=code
+        )
     words = _DONE.format(code=code)
     facts = {**(done_with or {}), "done": at}
     dossiers.note(NoteRequest(name, words, person=person, facts=facts, since=since))

@@ -159,6 +159,25 @@ def test_asking_for_another_reading_needs_a_reason_and_stands_in_the_story(
 
 
 @pytest.mark.slow
+def test_a_certificate_stays_that_of_the_verdict_that_was_released(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    """It was worked out again by whatever plan was the newest, which nobody had released."""
+    dossiers, browsers = team
+    shared = share_lot(dossiers, "lot 7", PARTNER, [SERIALS[2]])
+    dossier, partner = dossiers.named(SERIALS[2]), browsers[PARTNER]
+    place = f"/lots/{shared.key}/{dossier}/certificate.html"
+    released = partner.get(place).text
+    assert "Conforms" in released
+    form = {"method": "spot", "attack_percent": "300"}
+    assert post(browsers["manager"], f"/instruments/{dossier}/plan/take", **form)[0] == 303
+    assert [one.kind for one in dossiers.show(dossier).entries][-1] == "plan"
+    assert partner.get(place).text == released
+    inside = browsers["manager"].get(f"/instruments/{dossier}/certificate.html").text
+    assert inside == released
+
+
+@pytest.mark.slow
 def test_a_lot_is_not_accepted_by_a_verdict_that_no_longer_stands(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

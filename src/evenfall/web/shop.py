@@ -17,6 +17,7 @@ from evenfall.workshop import (
     prove,
 )
 from evenfall.workshop.exploring import Exploration, to_explore
+from evenfall.workshop.proving import verdict_filed
 from evenfall.workshop.story import Story, needed, story
 from evenfall.workshop.tasks import basis
 
@@ -166,8 +167,20 @@ class Shop:
         return drawing
 
     def proof(self, told: Story) -> ProveOutcome:
-        """Return what the newest readings prove of the newest plan."""
-        plan, after = needed(told.plan, "plan"), needed(told.measurement, "readings")
+        """Return the verdict on the newest readings: as it was filed, or by the newest plan.
+
+        A plan that is taken after a verdict was released changes nothing of it or its certificate.
+        """
+        after = needed(told.measurement, "readings")
+        if told.judged is not None:
+            filed, plan_then = told.judged
+
+            def kept() -> ProveOutcome:
+                source = self.dossiers.source_of
+                return verdict_filed(source(filed, told.line), source(plan_then, told.line), after)
+
+            return self._proofs.get((filed.hash, plan_then.hash), kept)
+        plan = needed(told.plan, "plan")
         return self._proofs.get(
             (plan.content, after.content, told.worked),
             lambda: prove(ProveRequest(plan, after, worked=told.worked)),

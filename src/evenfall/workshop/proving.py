@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from evenfall import pages, proof
-from evenfall.codec import plain, with_words
+from evenfall.codec import parse_json, plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.gates import accepted_gates
 from evenfall.wording import LIBRARY_WORDS
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from evenfall.proof import Proof
     from evenfall.units import LengthUnit
     from evenfall.wording import Sentence
+
+_MOST_BYTES = 100_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +166,15 @@ class ProveOutcome(Outcome):
         drawings = self.pictures(unit, progress, PRINT if kind == "pdf" else PAGE)
         progress("Setting the certificate", 0.0)
         return pages.certificate_page(content, paper=paper).file(kind, drawings)
+
+
+def verdict_filed(filed: Source, plan: Source, readings: Source) -> ProveOutcome:
+    """Return the verdict of a proof file as it stands there, of its plan and its readings."""
+    specification, made = open_plan(plan)
+    after = open_readings_after(made, readings)
+    values = parse_json(filed.read(_MOST_BYTES), name=filed.name)
+    judged = proof.Proof.from_dict(values)
+    return ProveOutcome(specification, after.findings, judged, after.measurement)
 
 
 def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:

@@ -62,6 +62,7 @@ class Story:
     plan: Source | None  # the newest plan
     made: Plan | None  # the same, read
     proved: bool  # whether a proof of the newest readings is filed
+    judged: tuple[Entry, Entry] | None  # that proof and its plan, where both are kept here
     settled: bool  # whether the newest readings were taken after a plan's settings were made
     undecided: bool  # whether the newest proof leaves something undecided
     changed: bool  # whether the specification was changed after the newest readings
@@ -187,6 +188,7 @@ def story(dossiers: Dossiers, name: str) -> Story:
         plan=plan_source,
         made=plan,
         proved=told.proves,
+        judged=told.judged,
         settled=told.settled,
         undecided=told.proves and fact(needed(proved, "proof"), "status") == "undecided",
         changed=papers.changed(measured),
@@ -320,6 +322,16 @@ class _Telling:
         return _follows(self.proved)[1:2] == [
             fact(self.measured, "content_hash")
         ]  # earlier plans come after
+
+    @property
+    def judged(self) -> tuple[Entry, Entry] | None:
+        """The newest proof, where it is of the newest readings, and the plan that it judged."""
+        if self.proved is None or not self.proves:
+            return None
+        plan = json.loads(self.proved.facts or "{}")["follows"][0]
+        kept = [one for one in self.papers.entries if one.kind == "plan" and one.facts]
+        found = [one for one in kept if fact(one, "content_hash") == plan]
+        return (self.proved, found[-1]) if found else None
 
     @property
     def confirms(self) -> bool:

@@ -224,6 +224,17 @@ def test_a_name_is_erased_once_its_account_is_ended(accounts: Accounts, archive:
 
 
 @pytest.mark.slow
+def test_who_is_erased_before_they_joined_is_invited_no_more(
+    accounts: Accounts, archive: Archive
+) -> None:
+    """The link made an account under the pseudonym, by which nobody could log in."""
+    code = accounts.invite("T. Quenlo", "manager")
+    archive.erase("T. Quenlo")
+    with pytest.raises(RequestError, match="was ended"):
+        accounts.join(code, PASSWORD)
+    assert not accounts.listed()
+
+
 def test_guesses_are_slowed_by_name(accounts: Accounts, clock: Clock) -> None:
     joined(accounts)
 

@@ -12,10 +12,10 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, delete, select
 
 from evenfall.records.entries import sha256
-from evenfall.records.tables import ACCOUNT, PERSON
+from evenfall.records.tables import ACCOUNT, INVITATION, PERSON
 
 _REFERENCE = "person:"
 
@@ -67,7 +67,8 @@ def names_of(connection: Connection, numbers: Iterable[str]) -> dict[str, Person
 
 
 def erase(connection: Connection, number: str) -> None:
-    """Put the pseudonym in the place of a name."""
+    """Put the pseudonym in the place of a name; an invitation by that name ends."""
+    connection.execute(delete(INVITATION).where(INVITATION.c.person == number))
     connection.execute(
         PERSON.update().where(PERSON.c.id == number).values(name=pseudonym(number), salt="")
     )

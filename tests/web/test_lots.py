@@ -175,6 +175,11 @@ def test_a_certificate_stays_that_of_the_verdict_that_was_released(
     assert partner.get(place).text == released
     inside = browsers["manager"].get(f"/instruments/{dossier}/certificate.html").text
     assert inside == released
+    unproved = f"/instruments/{dossiers.named(SERIALS[1])}"
+    assert "Verdict: " in browsers["manager"].get(f"{unproved}/proof").text
+    early = browsers["manager"].get(f"{unproved}/certificate.html")  # no verdict was released
+    assert early.status_code == 422
+    assert "No verdict on the newest readings is filed yet" in early.text
 
 
 @pytest.mark.slow

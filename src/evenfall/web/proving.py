@@ -160,8 +160,10 @@ def file_proof(
 
 @router.get("/certificate.{kind}")
 def paper_certificate(request: Request, name: str, kind: Kind) -> Response:
-    """Return the certificate for paper."""
+    """Return the certificate of a verdict that is filed, for paper."""
     told = shop_of(request).story(name)
+    if not told.proved:
+        raise RequestError("No verdict on the newest readings is filed yet; file it first.")
     outcome = shop_of(request).proof(told)
     view = View(request, outcome.specification)
     made = outcome.certificate(kind, date=now()[:10], unit=view.unit)

@@ -195,6 +195,18 @@ def test_more_than_was_announced_is_refused_and_of_a_refused_sheet_nothing_stays
     assert not queue.folder(task).exists()
 
 
+@pytest.mark.parametrize("name", ["before.txt", "before.png", "before.csv.toml", "before"])
+def test_what_could_not_be_filed_as_readings_is_said_before_it_is_read(
+    client: TestClient, dossiers: Dossiers, name: str
+) -> None:
+    """It was read and shown, and then could not be filed, or was filed as a photo."""
+    task = announce(client, (name, len(sheet())))
+    send(client, task, 0, sheet())
+    status, said = look(client, dossiers, task)
+    assert status == 422
+    assert "readings end in .csv or .xlsx" in said
+
+
 def test_two_gigabytes_are_refused_before_a_byte_is_sent(client: TestClient) -> None:
     asked = {"files": [{"name": "scan.ply", "size": 2_000_000_000}]}
     refused = client.post("/uploads", json=asked)
@@ -276,9 +288,9 @@ def one_sentence(client: TestClient, dossiers: Dossiers, name: str, content: byt
         ("bomb.xlsx", bomb),
         ("nothing.csv", b""),
         ("zeros.ply", bytes(100_000)),
-        ("program.exe", b"MZ\x90\0" * 1000),
-        ("page.html", b"<script>alert(1)</script>" * 50),
-        ("deep.json", b"[" * 200_000),
+        ("program.xlsx", b"MZ\x90\0" * 1000),
+        ("page.csv", b"<script>alert(1)</script>" * 50),
+        ("deep.csv", b"[" * 200_000),
         ("long.csv", b"quantity," + b"9" * 900_000),
     ],
     ids=lambda given: given if isinstance(given, str) else "",
@@ -294,8 +306,11 @@ def test_a_hostile_file_is_one_sentence(
 def test_a_damaged_scan_is_one_sentence(client: TestClient, dossiers: Dossiers, part: int) -> None:
     """Every tenth; tests/scans/formats gives the reader every one."""
     assert len(CORPUS) > 200
+    endings = {"text": "xyz", "tiff": "tif"}
     for path in CORPUS[part::20]:
-        one_sentence(client, dossiers, path.name, path.read_bytes())
+        kind = path.parent.name
+        name = f"{path.name}.{endings.get(kind, kind)}"
+        one_sentence(client, dossiers, name, path.read_bytes())
 
 
 def test_a_browser_gets_a_page_and_a_script_plain_values(client: TestClient) -> None:

@@ -26,6 +26,7 @@ from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import MOST_FILES, complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
+from evenfall.workshop.archive_filing import require_readings
 from evenfall.workshop.exploring import Wishes
 from evenfall.workshop.story import Story, lacking, needed, readings_files
 from evenfall.workshop.tasks import KINDS, Work, sources_in
@@ -228,6 +229,7 @@ def upload(
         if not _sent_before(shop, told, task):
             raise
     else:
+        require_readings(source.name for source in sources_in(here))
         mine = {"dossier": told.line.dossier, "runner": shop.pool.runner}
         if shop.queue.take(task, "measure", asked, **mine):
             _read(shop, told, task, asked, _join(shop, told, here) if joined else sources_in(here))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,7 @@ import numpy as np
 
 from evenfall.codec import FileContent, parse_json
 from evenfall.codec.parsing import kind_and_version
-from evenfall.errors import At, EvenfallError, FormatMismatchError
+from evenfall.errors import At, EvenfallError, FormatMismatchError, RequestError
 from evenfall.instrument import read_specification, string_lines
 from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
@@ -69,14 +69,32 @@ def papers_of(source: Source, *, person: str = "") -> Papers:
         specification, _ = read_specification(source.text(), source=source.name)
         filing = _specification(specification, source.text(), person)
         return Papers("", specification.name, (filing,))
-    for kind, endings in _ENDINGS.items():
-        if ending in endings.split():
-            return papers_of_file(kind, source, person=person)
+    if kind := kind_of_file(name):
+        return papers_of_file(kind, source, person=person)
     raise FormatMismatchError(
         "Nothing of this kind is kept in a dossier; file a specification, measurement, plan, "
         "proof, scan, program, page (PDF, HTML) or photo.",
         at=At(file=source.name),
     )
+
+
+def kind_of_file(name: str) -> str:
+    """Return as what a file to keep is filed, by the ending of its name; "" for none."""
+    ending = PurePath(name).suffix.lower()
+    return next((kind for kind, known in _ENDINGS.items() if ending in known.split()), "")
+
+
+def require_readings(names: Iterable[str]) -> None:
+    """Refuse files that could not be filed as readings or as a scan, before they are read."""
+    for name in names:
+        if kind_of_file(name) not in ("readings", "scan"):
+            raise RequestError(
+                "{name:quoted} cannot be filed under this name: readings end in {readings:or}, "
+                "scans in {scans:or}. Save it as one of these, and choose it again.",
+                name=name,
+                readings=tuple(_ENDINGS["readings"].split()),
+                scans=tuple(_ENDINGS["scan"].split()),
+            )
 
 
 def papers_of_file(kind: str, source: Source, *, person: str = "") -> Papers:

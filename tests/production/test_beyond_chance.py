@@ -83,7 +83,7 @@ def test_nothing_is_said_of_charts_that_remember() -> None:
         (3.1, "In a stable process about 2 of so many would by chance: go on."),
         (
             6.0,
-            "Chance brings point 90 so far out in less than one of a thousand such charts: go on, "
+            "Chance brings point 90 so far out in fewer than one in a thousand such charts: go on, "
             "and find out what happened then.",
         ),
     ],

@@ -530,7 +530,7 @@ def _signals_said(chart: ControlChart) -> Finding:
         )
     elif far:
         text += (
-            "Chance brings {far:plural point|points} {listed} so far out in less than one of a "
+            "Chance brings {far:plural point|points} {listed} so far out in fewer than one in a "
             "thousand such charts: go on, and find out what happened then."
         )
     else:

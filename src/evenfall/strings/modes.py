@@ -24,7 +24,7 @@ References
 ----------
 .. [1] H. Fletcher, "Normal vibration frequencies of a stiff piano string", J. Acoust. Soc. Am. 36
    (1964) 203-209.
-.. [2] M. Anderson and L. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683.
+.. [2] M. B. Anderson and R. G. Beausoleil, J. Acoust. Soc. Am. 156 (2024) 683.
 """
 
 from __future__ import annotations

@@ -43,6 +43,14 @@ def test_a_proof_comes_back_from_its_file() -> None:
             assert math.isinf(one.lines[0].degrees_of_freedom)  # null in the file
 
 
+def test_a_proof_with_a_trace_of_scatter_comes_back() -> None:
+    """A tiny part with few degrees of freedom gives the sum more than 1e12 of them."""
+    proof = made_proof()
+    first = replace(proof.items[0], degrees_of_freedom=4.7e13)
+    traced = replace(proof, items=(first, *proof.items[1:]))
+    assert Proof.from_dict(json.loads(json.dumps(traced.as_dict()))) == traced
+
+
 def test_the_plans_worked_before_are_kept_and_each_counts_once() -> None:
     proof = made_proof()
     assert "worked_hashes" not in proof.as_dict()  # as files were before there was the key

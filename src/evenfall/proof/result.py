@@ -65,7 +65,7 @@ class Item(Content):
     upper: float = field(metadata=number(*_LENGTH, "upper limit", null=math.inf))
     degrees_of_freedom: float = field(
         metadata=number(
-            0.0, 1e12, "of u, by Welch and Satterthwaite; null where u is known", null=math.inf
+            0.0, 1e300, "of u, by Welch and Satterthwaite; null where u is known", null=math.inf
         )
     )
     guard_band: float = field(

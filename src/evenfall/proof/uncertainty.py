@@ -50,7 +50,7 @@ class BudgetLine(Content):
     degrees_of_freedom: float = field(
         default=math.inf,
         metadata=number(
-            0.0, 1e12, "degrees of freedom; null where u is itself taken as known", null=math.inf
+            0.0, 1e300, "degrees of freedom; null where u is itself taken as known", null=math.inf
         ),
     )
     distribution: str = field(

@@ -319,16 +319,15 @@ class _Telling:
         """Whether the newest proof is of the newest readings."""
         if self.proved is None or self.measured is None:
             return False
-        return _follows(self.proved)[1:2] == [
-            fact(self.measured, "content_hash")
-        ]  # earlier plans come after
+        # earlier plans come after
+        return _follows(self.proved)[1:2] == [fact(self.measured, "content_hash")]
 
     @property
     def judged(self) -> tuple[Entry, Entry] | None:
         """The newest proof, where it is of the newest readings, and the plan that it judged."""
         if self.proved is None or not self.proves:
             return None
-        plan = json.loads(self.proved.facts or "{}")["follows"][0]
+        plan = _follows(self.proved)[0]
         kept = [one for one in self.papers.entries if one.kind == "plan" and one.facts]
         found = [one for one in kept if fact(one, "content_hash") == plan]
         return (self.proved, found[-1]) if found else None

@@ -72,9 +72,39 @@ def test_a_count_that_is_beyond_chance_is_so_by_its_distribution(size: int, shar
         assert far.tolist() == (chance < SHARE).tolist(), kind
 
 
-def test_nothing_is_said_of_charts_that_remember() -> None:
-    assert not beyond("ewma", "weighted mean", 99.0, 0.0, 1.0)
-    assert not beyond("cusum", "sum above", 99.0, 0.0, 1.0)
+def test_a_weighted_mean_is_beyond_chance_where_its_distribution_says() -> None:
+    z = float(stats.norm.isf(SHARE / 2.0))
+    for out, far in ((z - 0.01, False), (z + 0.01, True)):
+        assert beyond("ewma", "weighted mean", 5.0 - 0.1 * out, 5.0, 5.0 - 0.2962) is far
+
+
+def test_a_sum_is_no_sooner_beyond_chance_than_a_stable_process_brings_it() -> None:
+    """A hundred thousand points of one, against how often it is called too far out."""
+    steps = np.random.default_rng(5).normal(-0.5, 1.0, 100_000)
+    total = np.cumsum(steps)
+    sums = total - np.minimum(np.minimum.accumulate(total), 0.0)
+    for high in (3.0, 4.0, 5.0):
+        assert 0.1 * np.exp(-high) < np.mean(sums > high) < np.exp(-high)
+    assert not beyond("cusum", "sum above", float(-np.log(SHARE)) - 0.01, 0.0, 5.0)
+    assert beyond("cusum", "sum below", float(-np.log(SHARE)) + 0.01, 0.0, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("kind", "shift", "said"),
+    [
+        ("ewma", 4.0, "so far out in fewer than one in a thousand such charts: go on, and find"),
+        ("cusum", 4.0, "so far out in fewer than one in a thousand such charts: go on, and find"),
+        ("ewma", 1.5, "about one chart in 8 of so many points has a signal: go on, and find out"),
+        ("cusum", 1.5, "about one chart in 8 of so many points has a signal: go on, and find out"),
+    ],
+)
+def test_a_run_of_a_chart_that_remembers_counts_once(kind: str, shift: float, said: str) -> None:
+    """Its many points were counted against how many chance brings: "about 0 of so many"."""
+    values = np.sin(2.1 * np.arange(60))
+    values[4:10] += shift
+    series = Series("relief", "mm", values)
+    told = control_chart(series, kind, known=Known(0.0, 1.0)).findings[0].sentence
+    assert said in told, told
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,8 @@
 
 The readings normal, or counts of their distribution, and the limits right, the chance of one point
 is exact; but of a range, the largest of its differences, their chances are added up, and medians
-count as normal.
+count as normal. A weighted mean is normal; a sum lies over h standard deviations with a chance of
+at most exp(-2kh), k its reference, however long it has run (Lundberg's inequality).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Callable, Mapping
 
 from scipy import special
 
+from evenfall.production.chart_kinds import Memory
 from evenfall.production.constants import c4, d2
 
 _ONCE_IN = 1000.0
@@ -19,18 +21,28 @@ _ONCE_IN = 1000.0
 
 
 def is_beyond_chance(
-    kind: str, panel: str, value: float, *, centre: float, limit: float, size: int, points: int
+    kind: str,
+    panel: str,
+    value: float,
+    *,
+    centre: float,
+    limit: float,
+    size: int,
+    points: int,
+    memory: Memory | None = None,
 ) -> bool:
     """Say whether chance brings a point so far out hardly ever in a chart of so many points.
 
-    `limit` is the one that it lies beyond, `size` how many readings it holds. Of charts that
-    remember, nothing is said: one reading is not one point there.
+    `limit` is the one that it lies beyond, `size` how many readings it holds, `memory` how a chart
+    that remembers does so.
     """
-    bound = _COUNTED.get(kind) or _NORMAL.get(panel)
-    if bound is None:
-        return False
-    sigma = abs(limit - centre) / 3.0
-    return points * bound(value, centre, sigma, max(size, 2)) < 1.0 / _ONCE_IN
+    remembered = _REMEMBERED.get(panel)
+    if remembered is not None:
+        share = remembered((value - centre) / (limit - centre), memory or Memory())
+    else:
+        sigma = abs(limit - centre) / 3.0
+        share = (_COUNTED.get(kind) or _NORMAL[panel])(value, centre, sigma, max(size, 2))
+    return points * share < 1.0 / _ONCE_IN
 
 
 def _two_sided(z: float) -> float:
@@ -88,3 +100,11 @@ _COUNTED: Mapping[str, _Bound] = {
     "np": lambda x, m, s, _: _of_nonconforming(x, m, s),
     "p": lambda x, m, s, _: _of_share(x, m, s),
 }
+_REMEMBERED: Mapping[str, Callable[[float, Memory], float]] = {
+    "weighted mean": lambda out, how: _two_sided(out * how.weighted_limit_ratio),
+    **dict.fromkeys(
+        ("sum above", "sum below"),
+        lambda out, how: math.exp(-2.0 * how.reference_ratio * out * how.sum_limit_ratio),
+    ),
+}
+"""From how far out a point lies, its limit being 1, to the bound."""

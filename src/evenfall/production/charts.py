@@ -120,6 +120,8 @@ class ControlChart:
     few_points
         How few points the limits that hold at the last point come from; 0 where there are enough,
         or where the limits are known.
+    memory
+        How a weighted mean or a cumulative sum remembers; None for other kinds.
 
     Examples
     --------
@@ -138,6 +140,7 @@ class ControlChart:
     excluded: tuple[Excluded, ...]
     signals: tuple[Signal, ...]
     few_points: int
+    memory: Memory | None
 
     def __post_init__(self) -> None:
         shut(self)
@@ -290,6 +293,7 @@ def control_chart(
         tuple(excluded),
         tuple(signals),
         _few_points(kind, stretches, known, out),
+        memory if kind in _REMEMBER else None,
     )
 
 
@@ -513,38 +517,60 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
 
 def _signals_said(chart: ControlChart) -> Finding:
     """Say whether to stop for what signals, and whether chance would bring as much."""
-    chance, far = chart.point_count / chart.run_length_count, _beyond_chance(chart)
     text = (
         "{hit:count point} of {points} {hit:plural signals|signal}{where}, and none of the "
-        "newest {quiet}. "
+        "newest {quiet}. {so}"
     )
     if chart.signals_now:
         text = (
             "The process is not stable: {hit:count point} of {points} "
             "{hit:plural signals|signal}{where}. Stop, and look for what changed there."
         )
-    elif len(chart.hit) > round(chance):
-        text += (
-            "That is more than chance brings, about {chance:.0f} of so many: go on, and find "
-            "out what happened then."
-        )
-    elif far:
-        text += (
-            "Chance brings {far:plural point|points} {listed} so far out in fewer than one in a "
-            "thousand such charts: go on, and find out what happened then."
-        )
-    else:
-        text += "In a stable process about {chance:.0f} of so many would by chance: go on."
     return Finding(
         "chart",
         text,
         quiet=chart.point_count - chart.hit[-1],
-        far=len(far),
-        listed=numbers(far, _MOST_LISTED),
-        chance=chance,
         hit=len(chart.hit),
         points=chart.point_count - len(chart.excluded),
         where=_where(chart),
+        so=_chance_said(chart),
+    )
+
+
+def _chance_said(chart: ControlChart) -> Sentence:
+    """Say whether chance brings what signals.
+
+    A point of a chart that remembers holds those before it: a run of them counts as one there.
+    """
+    chance, far = chart.point_count / chart.run_length_count, _beyond_chance(chart)
+    runs = chart.kind in _REMEMBER
+    found = sum(point - 1 not in chart.hit for point in chart.hit) if runs else len(chart.hit)
+    if far:
+        text = (
+            "Chance brings {far:plural point|points} {listed} so far out in fewer than one in a "
+            "thousand such charts: go on, and find out what happened then."
+        )
+    elif found > round(chance) == 0:
+        text = (
+            "In a stable process about one chart in {charts:.0f} of so many points has a signal: "
+            "go on, and find out what happened then."
+        )
+    elif found > round(chance):
+        text = (
+            "That is more than chance brings, about {chance} of so many: go on, and find "
+            "out what happened then."
+        )
+    else:
+        text = "In a stable process about {chance} of so many would by chance: go on."
+        if runs:
+            text = "In a stable process so many bring about {chance} by chance: go on."
+    expected = sentence("{n:count run}" if runs else "{n}", n=round(chance))
+    return sentence(
+        text,
+        chance=expected,
+        far=len(far),
+        listed=numbers(far, _MOST_LISTED),
+        charts=1.0 / chance,
     )
 
 
@@ -565,6 +591,7 @@ def _beyond_chance(chart: ControlChart) -> tuple[int, ...]:
                 limit=float((panel.upper if value > centre else panel.lower)[at]),
                 size=int(chart.point_sizes[at]),
                 points=chart.point_count - len(chart.excluded),
+                memory=chart.memory,
             ):
                 found.add(point)
     return tuple(sorted(found))

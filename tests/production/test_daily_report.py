@@ -20,7 +20,6 @@ from evenfall.workshop import ChartRequest
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.daily_report import DailyReport, ReportRequest, daily_report
-from evenfall.workshop.gauges import UNCALIBRATED
 from evenfall.workshop.kept_charts import act_on, acts_on, asked_of, chart_name, kept_charts
 from evenfall.workshop.kept_lots import lots_of
 from evenfall.workshop.lot_keeping import answer_lot
@@ -79,8 +78,10 @@ def test_a_day_counts_its_own_instruments_and_its_own_signals(dossiers: Dossiers
 
 
 def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> None:
-    for name in ("dial 3 (invented)", "dial 4 (invented)"):
+    for name in ("dial 3 (invented)", "dial 4 (invented)", "dial 5 (invented)"):
         dossiers.add(workshop.AddRequest(subject="gauge", name=name))
+    facts = {"date": "2025-03-01"}  # no end is stated
+    dossiers.note(workshop.NoteRequest("dial 5 (invented)", "good", facts=facts))
     facts = {"date": "2025-03-01", "valid_until": "2026-03-01"}
     dossiers.note(workshop.NoteRequest("dial 3 (invented)", "good", facts=facts))
     record = tmp_path / "lots.json"
@@ -95,7 +96,9 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
             True,
         ),
         (
-            f"Of dial 4 (invented) no calibration is filed. {UNCALIBRATED}",
+            "Of dial 4 (invented) no calibration is filed. Without a calibration nothing says "
+            "whether all readings of a gauge are off: use it to compare, from neck to neck or day "
+            "to day, and not to say whether a limit is met.",
             True,
         ),
     ]

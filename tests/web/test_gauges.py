@@ -62,6 +62,20 @@ def test_a_calibration_is_valid_due_soon_or_over(dossiers: Dossiers) -> None:
     assert found.due("2026-06-05T10:00:00Z") == "valid"
 
 
+def test_list_and_page_tell_one_thing_of_a_calibration(
+    client: TestClient, dossiers: Dossiers
+) -> None:
+    """A calibration without an end was none in the list, and the page had no caution for none."""
+    page = f"/gauges/{dossiers.named('dial 3 (invented)')}"
+    for filed in ("no calibration", "no end"):
+        told = [client.get(place).text for place in ("/gauges", page)]
+        assert all((f"{filed} " in text.lower()) for text in told)
+        assert ["Without a calibration nothing says" in text for text in told] == [
+            filed == "no calibration"
+        ] * 2
+        dossiers.note(NoteRequest("dial 3 (invented)", "good", facts={"date": "2026-03-01"}))
+
+
 @pytest.mark.slow
 def test_no_gauge_and_no_model_is_left_out_however_many_there_are(dossiers: Dossiers) -> None:
     for n in range(201):

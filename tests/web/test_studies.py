@@ -13,7 +13,7 @@ from fastapi.testclient import TestClient
 
 from evenfall import workshop
 from evenfall.web.application import application
-from evenfall.workshop import AddRequest, Source
+from evenfall.workshop import AddRequest, NoteRequest, Source
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8421
@@ -76,6 +76,8 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
     dossiers: Dossiers, client: TestClient
 ) -> None:
     at = place(dossiers)
+    assert "No calibration is filed; its readings agree well" in judged(client, at, 0.002)
+    dossiers.note(NoteRequest("feeler 2 (invented)", "good", facts={"date": "2026-03-01"}))
     fine = judged(client, at, 0.002)
     assert "This gauge can judge its limits" in fine
     assert re.search(r'relief</th>.*?can judge">yes', fine, re.DOTALL)
@@ -85,7 +87,7 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
     assert "only near a limit" not in coarse
     assert re.search(r'relief</th>.*?<strong class="risky">no', coarse, re.DOTALL)
     entries = dossiers.archive.entries(at.split("/")[2])
-    assert [one.kind for one in entries].count("study") == 2
+    assert [one.kind for one in entries].count("study") == 3
     assert f"not for {names} of Tesquil (invented)" in unescape(client.get("/gauges").text)
 
 

@@ -18,7 +18,7 @@ from evenfall.web.shop import Shop, now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop import AddRequest, NoteRequest
-from evenfall.workshop.gauges import UNCALIBRATED, Gauge, gauge, gauges, unfit_said
+from evenfall.workshop.gauges import Gauge, gauge, gauges, unfit_said
 from evenfall.workshop.gauges import specified as specified_models
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
@@ -49,8 +49,8 @@ def every(request: Request) -> Response:
         }
         for one in found
     ]
-    uncalibrated = UNCALIBRATED if any(row["due"] == "unknown" for row in rows) else ""
-    return page(request, "gauges.html", view, rows=rows, uncalibrated=uncalibrated)
+    caution = next((one.caution for one in found if one.caution), "")
+    return page(request, "gauges.html", view, rows=rows, caution=caution)
 
 
 @router.post("/gauges")

@@ -27,7 +27,7 @@ from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
 from evenfall.workshop.gauge_studies import study_filing
-from evenfall.workshop.gauges import UNCALIBRATED, Gauge, gauge
+from evenfall.workshop.gauges import Gauge, gauge
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
@@ -208,7 +208,6 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
     return {
         "alarm": made.to_settle,
         "overdue": found.due(now()) == "over",
-        "uncalibrated": UNCALIBRATED if found.due(now()) == "unknown" else "",
         "first": [told for told, leads in findings if leads],
         "noted": [told for told, leads in findings if not leads],
         "picture": gauge_picture(

@@ -20,7 +20,7 @@ from evenfall.instrument import read_specification
 from evenfall.records.figures import Figures, newest_figures, proved_between
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.gauges import UNCALIBRATED, gauges, specified, unfit_said
+from evenfall.workshop.gauges import gauges, specified, unfit_said
 from evenfall.workshop.kept_charts import chart_name, kept_charts
 from evenfall.workshop.kept_lots import all_lots
 from evenfall.workshop.lot_reports import decision_findings, next_said
@@ -362,15 +362,16 @@ class _Day:
 
     def gauges(self) -> Iterator[Line]:
         """Yield the gauges that are due, and those whose check standard reads otherwise."""
-        quiet, unknown = True, []
+        quiet, uncalibrated, caution = True, [], ""
         specified_today = (line for line in self.of_models if line.name in self.read)
         of_models = list(specified(self.dossiers, specified_today))
         for found in gauges(self.dossiers):
             one = replace(found, checks=tuple(c for c in found.checks if c.at < self.until))
             due = one.due(self.request.day)
             name, until = one.line.name, one.valid_until
-            if due == "unknown":
-                unknown.append(name)
+            if one.caution:
+                uncalibrated.append(name)
+                caution = one.caution
             if due in ("over", "soon"):
                 quiet = False
                 text = "{name}: the calibration is due soon (valid until {until})."
@@ -394,13 +395,13 @@ class _Day:
                 text = "{name}: by its study, {unfit}. Read those with another gauge."
                 said = sentence(text, name=name, unfit=unfit)
                 yield Line(said, None, self._gauge(one), "gauge")
-        if quiet and not unknown:
+        if quiet and not uncalibrated:
             yield Line(sentence("No gauge is due, and no check standard reads otherwise."))
-        if unknown:
-            names = _some(unknown)
+        if uncalibrated:
+            names = _some(uncalibrated)
             text = "Of {names:list} no calibration is filed. {so}"
             act = sentence("have {names:list} calibrated", names=names)
-            yield Line(sentence(text, names=names, so=sentence(UNCALIBRATED)), act)
+            yield Line(sentence(text, names=names, so=sentence(caution)), act)
 
     @staticmethod
     def _gauge(one: Gauge) -> dict[str, Any]:

@@ -36,7 +36,7 @@ _FEWEST = 2  # check readings that have a scatter
 Due = Literal["valid", "soon", "over", "unknown"]
 _SOON_DAYS = 30
 
-UNCALIBRATED = (
+_UNCALIBRATED = (
     "Without a calibration nothing says whether all readings of a gauge are off: use it to "
     "compare, from neck to neck or day to day, and not to say whether a limit is met."
 )
@@ -92,6 +92,11 @@ class Gauge:
         left = np.datetime64(self.valid_until[:10]) - np.datetime64(today[:10])
         days = int(left.astype(int))
         return "over" if days < 0 else "soon" if days <= _SOON_DAYS else "valid"
+
+    @property
+    def caution(self) -> str:
+        """What to say beside its readings where no calibration is filed; "" where one is."""
+        return "" if self.calibrated else _UNCALIBRATED
 
     @property
     def standards(self) -> tuple[str, ...]:

@@ -236,15 +236,17 @@ def test_a_measured_lot_is_judged_by_its_proofs(dossiers: Dossiers, sigma_mm: fl
     assert "judged by relief, as proofs hold it" in said
 
 
-def test_a_lot_that_was_taken_all_the_same_is_not_to_be_sent_back(dossiers: Dossiers) -> None:
+def test_a_lot_that_was_taken_all_the_same_or_sent_back_is_settled(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [0, 3])
     assert lots.refused == lots.lots[-1]
     assert str(next_said(lots)).startswith("Sort lot L-2 or send it back")
     again = answer_lot(dossiers, lots, lots.lots[-1], "read again", party=RECEIVER, reason="fret 7")
     assert again.refused == again.lots[-1]
-    taken = answer_lot(dossiers, again, again.lots[-1], "accepted", party=RECEIVER)
-    assert taken.refused is None
-    assert str(next_said(taken)) == "Inspect the next lot by normal inspection."
+    back = answer_lot(dossiers, again, again.lots[-1], "sent back", party=RECEIVER, reason="dents")
+    taken = answer_lot(dossiers, back, back.lots[-1], "accepted", party=RECEIVER)
+    for settled in (back, taken):
+        assert settled.refused is None
+        assert str(next_said(settled)) == "Inspect the next lot by normal inspection."
 
 
 def test_the_other_side_comes_to_the_same_state(dossiers: Dossiers, tmp_path: Path) -> None:

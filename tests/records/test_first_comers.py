@@ -209,11 +209,24 @@ def test_an_answer_is_filed_whole_or_not_at_all(two: tuple[Dossiers, Dossiers]) 
     assert [entry.kind for entry in one.archive.entries(names[0])] == ["opened", "alias"]
     shown = lot_seen(one, shown.shared.key, PARTNER)
     answer_shared(one, shown, "read again", reason="fret 7")
-    (lots,) = all_lots(one.archive)
-    assert lots.lots[0].answer is not None
     assert SharedLots(one.archive).of()[0].answer == "read again"
-    assert one.archive.entries(names[1])[-1].kind == "note"
+    shown = lot_seen(one, shown.shared.key, PARTNER)
+    with pytest.raises(RequestError, match="Say why the lot is sent back"):
+        answer_shared(one, shown, "sent back")
+    answer_shared(one, shown, "sent back", reason="dents")
+    (lots,) = all_lots(one.archive)
+    assert [one.answer for one in lots.lots[0].answers] == ["read again", "sent back"]
+    assert str(one.show(names[1]).entries[-1].said) == f"{PARTNER} sends lot L-1 back: dents"
     assert one.verify().sound
+
+
+def test_who_made_a_lot_does_not_send_it_back(two: tuple[Dossiers, Dossiers]) -> None:
+    one, _ = two
+    kept = keep_lot(one, proposed(agreement(SUPPLIER, MODEL, receiver=PARTNER), None), L1)
+    share_lot(one, "", SUPPLIER, (), kept=f"{kept.dossier}:{kept.lots[0].entry}")
+    shown = lot_seen(one, SharedLots(one.archive).of()[0].key, SUPPLIER)
+    with pytest.raises(RequestError, match="Who made a lot cannot send it back"):
+        answer_shared(one, shown, "sent back", reason="dents")
 
 
 L1 = LotToKeep("L-1", 500, (0,))

@@ -376,3 +376,9 @@ def test_the_partner_answers_and_the_audit_log_tells_it(team: Team) -> None:
     assert early.status_code == 422
     archive = client.app.state.door.archive  # type: ignore[attr-defined]
     assert audit.lines(archive)[0].what == "lot to be read again"
+    page = client.get(f"/lots/{own[0].key}").text
+    assert re.findall(r'name="says" value="([^"]+)"', page)[-2:] == ["read again", "sent back"]
+    back = {"says": "sent back", "reason": "dents", "csrf": mark}
+    assert client.post(f"/lots/{own[0].key}/answer", data=back).status_code in (200, 303)
+    assert "sent back" in client.get("/lots").text
+    assert audit.lines(archive)[0].what == "lot sent back"

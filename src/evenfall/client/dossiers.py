@@ -21,7 +21,7 @@ from evenfall.workshop.archive_tasks import FORMS, SeenWhole, Sent
 if TYPE_CHECKING:
     from evenfall.client.connection import Connection
     from evenfall.codec import FileContent
-    from evenfall.records.entries import ChartAct
+    from evenfall.records.entries import ChartAct, LotAnswer
     from evenfall.records.extracts import Form
     from evenfall.units import LengthUnit
     from evenfall.workshop import ChartRequest, GaugeRequest, JudgeRequest
@@ -141,12 +141,12 @@ class ThereDossiers:
     def answer(
         self,
         key: str,
-        says: Literal["accepted", "read again"],
+        says: LotAnswer,
         *,
         reason: str = "",
         since: str = "",
     ) -> dict[str, Any]:
-        """Accept a lot as its partner, or ask with a reason that it be read again."""
+        """Accept a lot as its partner, ask that it be read again, or send it back; say why."""
         body = {"says": says, "reason": reason}
         place = f"{_lot(key, own=True)}/answer"
         told: dict[str, Any] = self._there.ask("POST", place, body, _match(since)).json()

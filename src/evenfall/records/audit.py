@@ -34,6 +34,7 @@ What = Literal[
     "lot withdrawn",
     "lot accepted",
     "lot to be read again",
+    "lot sent back",
 ]
 """What a line can tell."""
 

@@ -295,8 +295,8 @@ LotMethod = Literal["single", "double", "multiple", "s", "sigma"]
 LotState = Literal["normal", "tightened", "reduced", "skipped"]
 """How a lot was inspected; skipped: not at all, as lots of a qualified supplier may be."""
 LotDecision = Literal["accepted", "not accepted"]
-LotAnswer = Literal["accepted", "read again"]
-"""What the other side says of a lot: accepted, or that it is to be read again."""
+LotAnswer = Literal["accepted", "read again", "sent back"]
+"""What the other side says of a lot: accepted, to be read again, or sent back as a whole."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

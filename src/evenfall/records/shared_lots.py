@@ -5,18 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Literal
 
 from sqlalchemy import Connection, delete, select, update
 
 from evenfall.errors import ChangedError, RequestError
 from evenfall.records.archive import Archive
-from evenfall.records.entries import sha256
+from evenfall.records.entries import LotAnswer, sha256
 from evenfall.records.tables import ARCHIVE, SHARED_LOT
 from evenfall.wording import plain_line
 
-Answer = Literal["", "accepted", "read again"]
-"""What a partner says of a lot: nothing yet, accepted, or that it is to be read again."""
 _LONGEST = 100
 
 
@@ -83,7 +80,7 @@ class SharedLots:
         return lot
 
     def answer(
-        self, connection: Connection, lot: SharedLot, answer: Answer, *, seen: str = ""
+        self, connection: Connection, lot: SharedLot, answer: LotAnswer, *, seen: str = ""
     ) -> None:
         """Keep what the partner says of a lot as they saw it, along with what is filed of it."""
         now = _unchanged(_locked(connection), lot.key, seen)

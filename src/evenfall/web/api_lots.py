@@ -12,6 +12,7 @@ from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import At, RequestError
+from evenfall.records.entries import LotAnswer
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.web.access import door_of
 from evenfall.web.answering import (
@@ -28,6 +29,7 @@ from evenfall.web.answering import (
     version_in,
 )
 from evenfall.web.api_description import LOT, LOTS, asks, gives, gives_file
+from evenfall.web.lots import AUDITED
 from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by, who_of
@@ -69,8 +71,8 @@ class LotShared:
 class LotAnswered:
     """What a partner says of a lot."""
 
-    says: Literal["accepted", "read again"]
-    reason: str = ""  # needed to ask for another reading
+    says: LotAnswer
+    reason: str = ""  # needed where it is not accepted
 
 
 def _seen(request: Request, key: str) -> LotSeen:
@@ -155,7 +157,7 @@ def released_certificate(
     responses=gives(LOT, 200, 404, 412),
 )
 def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Key = "") -> Response:
-    """Accept a lot whose verdicts are all released, or ask that it be read again, and say why."""
+    """Accept a lot whose verdicts are all released, ask for another reading, or send it back."""
     shop = shop_of(request)
     asked: LotAnswered = read_request(LotAnswered, parsed(body), files_of(request, set()))
     found = _seen(request, lot)
@@ -170,8 +172,7 @@ def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Ke
             person=filed_by(request, ""),
             seen=version_in(since),
         )
-        what: audit.What = "lot accepted" if asked.says == "accepted" else "lot to be read again"
-        _note(request, what, f"lot {found.shared.lot}")
+        _note(request, AUDITED[asked.says], f"lot {found.shared.lot}")
         return JSONResponse(_seen(request, lot).values())
 
     return once(request, key, body, file)

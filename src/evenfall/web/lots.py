@@ -47,7 +47,7 @@ from evenfall.workshop.partner_lots import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from evenfall.records.shared_lots import SharedLot
     from evenfall.workshop.kept_lots import KeptLots
@@ -56,6 +56,12 @@ router = Part()
 Text = Annotated[str, Form()]
 Kind = Literal["pdf", "html"]
 _SAID = {"": "not answered yet", **ANSWERS}
+AUDITED: Mapping[str, audit.What] = {
+    "accepted": "lot accepted",
+    "read again": "lot to be read again",
+    "sent back": "lot sent back",
+}
+"""How an answer stands in the audit log."""
 _LISTED = 40
 
 
@@ -145,6 +151,7 @@ def one(request: Request, lot: str) -> Response:
         decision=found.kept.decision if found.kept else "",
         own_key=key,
         partner=not view.who.may("keep"),
+        may_send_back=found.may_be_sent_back,
         back="/shared" if view.who.may("keep") else "/lots",
         version=found.version,
         **shown,
@@ -190,13 +197,12 @@ def partner_certificate(request: Request, lot: str, dossier: str, kind: Kind) ->
 def answer(
     request: Request, lot: str, says: Text = "", reason: Text = "", seen: Seen = ""
 ) -> Response:
-    """Accept a lot whose verdicts are all released, or ask that it be read again, and say why."""
+    """Accept a lot whose verdicts are all released, ask for another reading, or send it back."""
     found = _own(request, lot)
     who, person = who_of(request), filed_by(request, "")
     dossiers = shop_of(request).dossiers
     answer_shared(dossiers, found, says, reason=reason, party=who.partner, person=person, seen=seen)
-    what: audit.What = "lot accepted" if says == "accepted" else "lot to be read again"
-    door_of(request).note(request, what, f"lot {found.shared.lot}")
+    door_of(request).note(request, AUDITED[says], f"lot {found.shared.lot}")
     request.state.noted = True
     return see_other(f"/lots/{found.shared.key}")
 

@@ -89,9 +89,9 @@ class KeptLot:
 
     @property
     def refused(self) -> bool:
-        """Whether it was not accepted, and nobody took it all the same."""
-        taken = self.answer is not None and self.answer.answer == "accepted"
-        return self.decision == "not accepted" and not taken
+        """Whether it was not accepted, and has neither been taken all the same nor sent back."""
+        settled = self.answer is not None and self.answer.answer != "read again"
+        return self.decision == "not accepted" and not settled
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from evenfall.production.sampling import Plan
 from evenfall.production.series import check_known_sigma, check_limits, check_method
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
-from evenfall.records.entries import MOST_SKIPPED, LotMethod, LotsAgreed
+from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.signing import signing_key
 from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from evenfall.records.archive import Archive
-    from evenfall.records.entries import LotAnswer
     from evenfall.workshop.archives import Dossiers
 
 _SOME_LOT = 100
@@ -50,7 +49,10 @@ _FIELDS = {
     **{"lower_mm": "lower", "upper_mm": "upper", "sigma_mm": "sigma"},
 }
 _AHEAD = timedelta(hours=14)  # so far a day somewhere is ahead of Greenwich
-_READ_AGAIN = "{party} asks to read again, lot {lot}: {reason}"
+_ASKED = {
+    "read again": "{party} asks to read again, lot {lot}: {reason}",
+    "sent back": "{party} sends lot {lot} back: {reason}",
+}
 _DAY = len("2026-03-01")
 
 
@@ -370,18 +372,31 @@ def answer_lot(
     along: Callable[[Connection], object] | None = None,
 ) -> KeptLots:
     """File what the other side says of a lot; what goes `with_it` and `along` as one."""
-    if answer == "read again" and not reason.strip():
-        raise RequestError(
-            "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
-        )
+    check_answer(answer, reason)
     facts = {"lot": lot.entry, "party": party, "answer": answer, "reason": reason.strip()}
     filing = Filing("lot answered", facts, person)
     return _filed(dossiers.archive, lots, [filing], with_it, along)
 
 
-def note_of_answer(lot: str, party: str, reason: str, person: str) -> Filing:
-    """Return what stands in the story of each instrument of a lot that is to be read again."""
-    words = _READ_AGAIN.format(lot=lot, party=party, reason=reason.strip())
+def check_answer(answer: str, reason: str) -> LotAnswer:
+    """Return the answer to a lot; refuse what is none, and one that says not why."""
+    known = next((one for one in get_args(LotAnswer) if one == answer), None)
+    if known is None:
+        raise RequestError(
+            "The answer to a lot is to accept it, to ask for another reading, or to send it back."
+        )
+    if known != "accepted" and not reason.strip():
+        raise RequestError(
+            "Say why the lot is {what}; the workshop reads it.",
+            at=At(field="reason"),
+            what="to be read again" if known == "read again" else known,
+        )
+    return known  # type: ignore[no-any-return]
+
+
+def note_of_answer(answer: LotAnswer, lot: str, party: str, reason: str, person: str) -> Filing:
+    """Return what stands in the story of each instrument of a lot that was not accepted."""
+    words = _ASKED[answer].format(lot=lot, party=party, reason=reason.strip())
     return Filing("note", {"words": words}, person)
 
 

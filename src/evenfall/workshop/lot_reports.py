@@ -22,7 +22,11 @@ if TYPE_CHECKING:
     from evenfall.wording import Sentence
     from evenfall.workshop.kept_lots import Answer, KeptLot, KeptLots
 
-ANSWERS: Mapping[str, str] = {"accepted": "accepted", "read again": "to be read again"}
+ANSWERS: Mapping[str, str] = {
+    "accepted": "accepted",
+    "read again": "to be read again",
+    "sent back": "sent back",
+}
 _KEY_DIGITS = 16
 
 

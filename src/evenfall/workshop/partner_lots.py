@@ -22,13 +22,12 @@ from evenfall.records.shared_lots import SharedLot, SharedLots, lot_changed
 from evenfall.wording import plain_line
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots
-from evenfall.workshop.lot_keeping import answer_lot, note_of_answer
+from evenfall.workshop.lot_keeping import answer_lot, check_answer, note_of_answer
 from evenfall.workshop.story import story
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from evenfall.records.entries import LotAnswer
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.story import Story
 
@@ -76,6 +75,11 @@ class LotSeen:
     def may_be_accepted(self) -> bool:
         """Whether everything that an answer rests on is there."""
         return self.released_count == len(self.instruments)
+
+    @property
+    def may_be_sent_back(self) -> bool:
+        """Whether it came from somebody else than the partner."""
+        return self.lots is None or normal(self.shared.partner) != normal(self.lots.agreed.supplier)
 
     def values(self) -> dict[str, Any]:
         """Return it as plain values: no station, no person, no other partner."""
@@ -221,19 +225,16 @@ def answer_shared(
     shared, reason = seen_lot.shared, plain_line(reason)
     if "." in seen and seen != seen_lot.version:  # a verdict, where the lot itself is as it was
         raise lot_changed()
-    said: LotAnswer = "accepted" if answer == "accepted" else "read again"
-    if answer not in ("accepted", "read again"):
-        raise RequestError("The answer to a lot is to accept it, or to ask for another reading.")
+    said = check_answer(answer, reason)
     if said == "accepted" and not seen_lot.may_be_accepted:
         raise RequestError("Not every verdict of this lot is released yet; accept it after that.")
-    if said == "read again" and not reason:
-        raise RequestError(
-            "Say why the lot is to be read again; the workshop reads it.", at=At(field="reason")
-        )
+    if said == "sent back" and not seen_lot.may_be_sent_back:
+        raise RequestError("Who made a lot cannot send it back; ask for another reading of it.")
     party, archive = party or shared.partner, dossiers.archive
-    again = seen_lot.instruments if said == "read again" else ()
+    concerned = () if said == "accepted" else seen_lot.instruments
     notes = [
-        Into(one.dossier, [note_of_answer(shared.lot, party, reason, person)]) for one in again
+        Into(one.dossier, [note_of_answer(said, shared.lot, party, reason, person)])
+        for one in concerned
     ]
 
     def along(connection: Connection) -> None:

@@ -11,17 +11,7 @@ from evenfall.wording import LIBRARY_WORDS, Sentence, say
 
 
 class Figures:
-    """One page's way with lengths: its unit, the other one in small or none, and the door's words.
-
-    Parameters
-    ----------
-    unit
-        "mm" or "in", for every length.
-    both
-        Whether figures in tables stand in the other unit as well.
-    door
-        The words of the door, as `evenfall.wording.LIBRARY_WORDS`.
-    """
+    """A page's way with lengths: its unit, the other one in small or none; the door's words."""
 
     def __init__(
         self, unit: LengthUnit, *, both: bool, door: Mapping[str, str] = LIBRARY_WORDS

@@ -45,14 +45,9 @@ _NOTE_PX = 9.5
 
 
 class Drawing(str):
-    """A picture as SVG text, with its one sentence and its numbers.
+    """A picture as SVG text, with its one sentence and the numbers behind it.
 
-    Parameters
-    ----------
-    sentence
-        What the picture shows, in words.
-    columns, rows
-        The numbers behind it, in the unit of the picture; None for what is not known.
+    They are in the unit of the picture; None for what is not known.
     """
 
     __slots__ = ("columns", "rows", "sentence")
@@ -290,17 +285,8 @@ class Panel:
 class Chart:
     """A picture in the making, from top to bottom.
 
-    Parameters
-    ----------
-    title
-        Which instrument, and what is shown.
-    sentence
-        What the picture says, in words.
-    more
-        Further lines under it.
-    written
-        Whether sentence, lines and notes are written on the picture; where they stand beside it,
-        they are only its description.
+    Where sentence, further lines and notes stand beside the picture, they are not `written` on it
+    and only describe it.
     """
 
     def __init__(self, title: str, sentence: str, *more: str, written: bool = True) -> None:

@@ -108,17 +108,7 @@ class SideHeights:
 
 
 class BoardCells:
-    """Cells of a gathered scan, for looking up the board beside a crown.
-
-    Parameters
-    ----------
-    gathered
-        What the pass over the points left.
-    lines
-        Fret lines.
-    crown_width_mm
-        Width of a crown at the board [mm].
-    """
+    """Cells of a gathered scan, for looking up the board beside a crown."""
 
     def __init__(self, gathered: Gathered, lines: FretLines, crown_width_mm: float) -> None:
         grid, cells = gathered.grid, gathered.cells

@@ -94,37 +94,17 @@ UNDER_MM = 8.0
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """One unit and one way up, with its best matches.
-
-    Parameters
-    ----------
-    unit
-        Unit of the file: mm, m, in, cm or um.
-    axes, origin_mm
-        As in `Level`.
-    samples
-        The points used, in the frame of the file, shape (M, 3).
-    level_mm
-        The same laid level [mm].
-    strips
-        The map in which frets were looked for.
-    matches
-        What was found, best first.
-    solid
-        Whether the points lie on several sides of a body.
-    way
-        Which of the ways up it is.
-    """
+    """One unit and one way up, with its best matches."""
 
     unit: str
-    axes: FloatArray
+    axes: FloatArray  # as in `Level`
     origin_mm: FloatArray
-    samples: Points
-    level_mm: FloatArray
-    strips: StripMap
-    matches: list[Match]
-    solid: bool
-    way: int
+    samples: Points  # points used, in the frame of the file, shape (M, 3)
+    level_mm: FloatArray  # the same laid level
+    strips: StripMap  # the map in which frets were looked for
+    matches: list[Match]  # what was found, best first
+    solid: bool  # whether the points lie on several sides of a body
+    way: int  # which of the ways up it is
 
 
 class Views:

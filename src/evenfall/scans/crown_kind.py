@@ -96,35 +96,18 @@ EDGE_U_MM = 0.001
 
 @dataclass(frozen=True, slots=True)
 class CrownSection:
-    """The mean section of one crown, N places across it.
+    """The mean section of one crown, N places across it."""
 
-    Parameters
-    ----------
-    across_mm
-        Places from the fret's line, towards the bridge [mm], shape (N,).
-    height_mm
-        Height over the section's own top [mm], shape (N,).
-    kind
-        What kind of crown it is.
-    top_across_mm, top_across_u_mm
-        Where its top lies across, and what stays open of that [mm]: of a flat top by the rows that
-        it ends between, of any other by how well the places about it fit.
-    top_u_mm
-        Standard uncertainty of its top: what the points about it leave open [mm].
-    radius_mm
-        Radius at the top [mm].
-    width_mm
-        Width a tenth of the crown's height under the top [mm].
-    """
-
-    across_mm: FloatArray
-    height_mm: FloatArray
+    across_mm: FloatArray  # from the fret's line, towards the bridge, shape (N,)
+    height_mm: FloatArray  # over the section's own top, shape (N,)
     kind: Kind
+    # where its top lies across, and what stays open of that: of a flat top by the rows that it ends
+    # between, of any other by how well the places about it fit
     top_across_mm: float
     top_across_u_mm: float
-    top_u_mm: float
-    radius_mm: float
-    width_mm: float
+    top_u_mm: float  # of its top: what the points about it leave open
+    radius_mm: float  # at the top
+    width_mm: float  # a tenth of the crown's height under the top
 
 
 def mean_section(

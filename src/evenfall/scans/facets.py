@@ -51,26 +51,17 @@ LEAST_U_MM = 0.0001
 
 @dataclass(frozen=True, slots=True)
 class Facets:
-    """What the facets of F crowns are like.
+    """What the facets of F crowns are like."""
 
-    Parameters
-    ----------
-    width_mm
-        Median width of a facet across the crown [mm], shape (F,).
-    sagitta_mm
-        How far the facets cut under the surface that they stand for, by the turn between
-        neighbouring ones: of nine in ten points on the crown no more [mm], shape (F,).
-    sharp
-        Whether the two facets that meet on top reach down the flanks: an edge of the drawing, not
-        one that narrow facets round off, shape (F,).
-    edge_mm
-        How far an arc would stand over a level facet that ends in edges of the drawing: whether a
-        bar is meant or a round crown in three facets cannot be seen [mm], shape (F,).
-    """
-
-    width_mm: FloatArray
+    width_mm: FloatArray  # median width of a facet across the crown, shape (F,)
+    # how far the facets cut under the surface that they stand for, by the turn between neighbouring
+    # ones: of nine in ten points on the crown no more, shape (F,)
     sagitta_mm: FloatArray
+    # whether the two facets that meet on top reach down the flanks: an edge of the drawing, not one
+    # that narrow facets round off, shape (F,)
     sharp: BoolArray
+    # how far an arc would stand over a level facet that ends in edges of the drawing: whether a bar
+    # is meant or a round crown in three facets cannot be seen, shape (F,)
     edge_mm: FloatArray
 
     @property

@@ -66,26 +66,19 @@ LEAST_ACTION_MM, MOST_ACTION_MM = -0.5, 8.0
 
 @dataclass(frozen=True, slots=True)
 class Ends:
-    """Nut and saddle of K strings in the neck's frame; NaN where not seen.
+    """Nut and saddle of K strings in the neck's frame; NaN where not seen."""
 
-    Parameters
-    ----------
-    edge_mm, edge_u_mm
-        Where the nut's edge crosses the centre line, from the start of the scale towards the
-        bridge, and its standard uncertainty [mm].
-    floor_mm, width_mm, across_mm
-        Height of the slot's floor at that edge, the slot's width at its upper edge and the place
-        of its middle from the centre line, with standard uncertainty [mm], shape (K, 2).
-    saddle_mm, place_mm
-        Height of the saddle's top, and how far it lies from its place away from the nut, with
-        standard uncertainty [mm], shape (K, 2).
-    """
-
+    # where the nut's edge crosses the centre line, from the start of the scale towards the bridge,
+    # and its standard uncertainty
     edge_mm: float
     edge_u_mm: float
+    # height of the slot's floor at that edge, the slot's width at its upper edge and the place of
+    # its middle from the centre line, with standard uncertainty, shape (K, 2)
     floor_mm: FloatArray
     width_mm: FloatArray
     across_mm: FloatArray
+    # height of the saddle's top, and how far it lies from its place away from the nut, with
+    # standard uncertainty, shape (K, 2)
     saddle_mm: FloatArray
     place_mm: FloatArray
 

@@ -96,33 +96,17 @@ class StringSeen:
 
     Over the share t of the way from nut to saddle the underside stands at
     (1 - t) nut + t saddle - 4 t (1 - t) sag.
-
-    Parameters
-    ----------
-    string
-        Index of the string, from 0.
-    base_mm, run_slope
-        Its line in plan, y = base + run x.
-    underside_mm
-        Height of the underside at nut and at saddle, and the sag between [mm], shape (3,).
-    covariance_mm2
-        Of these three, from what the points leave open, shape (3, 3).
-    thickness_u_mm
-        Standard uncertainty that gauge and winding add to both ends alike [mm].
-    place_u_mm
-        Standard uncertainty of the line's place across [mm].
-    misfit_mm
-        How far the string departs from its line between frets, root mean square [mm].
     """
 
-    string: int
-    base_mm: float
+    string: int  # index, from 0
+    base_mm: float  # its line in plan, y = base + run x
     run_slope: float
+    # height of the underside at nut and at saddle, and the sag between, shape (3,)
     underside_mm: FloatArray
-    covariance_mm2: FloatArray
-    thickness_u_mm: float
-    place_u_mm: float
-    misfit_mm: float
+    covariance_mm2: FloatArray  # of these three, from what the points leave open, shape (3, 3)
+    thickness_u_mm: float  # standard uncertainty that gauge and winding add to both ends alike
+    place_u_mm: float  # standard uncertainty of the line's place across
+    misfit_mm: float  # how far the string departs from its line between frets, root mean square
 
     @property
     def straight(self) -> bool:

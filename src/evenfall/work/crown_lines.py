@@ -78,61 +78,32 @@ class CrownLine:
     """The crown of one fret: a line in plan, and heights over it.
 
     Places along it are distances t from the centre line's crossing, growing with Y [mm].
-
-    Parameters
-    ----------
-    fret
-        Number of the fret.
-    x_mm, y_mm
-        Where t is 0.
-    along_x_share, along_y_share
-        Direction of growing t, a unit vector.
-    low_mm, high_mm
-        Where the board ends, as t.
-    strings
-        Index of the string at each crossing, in the order of growing t.
-    at_mm
-        Crossings, as t, shape (K,).
-    found_mm, removal_mm
-        Crown tops as found and what comes off, in that order, shape (K,) [mm].
-    crown_height_mm
-        Crown heights as found over the board, shape (K,) [mm].
-    wire_radius_mm, wire_half_mm
-        Radius of a new crown, and half its width at the board [mm].
-    arch_per_mm
-        Curvature of the board across [1/mm]; 0 where it is flat.
-    across_share
-        How much of t goes across the neck: the cosine of the fret's angle to a square one.
-    base_mm, tilt_ratio
-        What the lie on the machine adds to every height at t = 0, and for each mm of t.
-    bevel_rise_ratio
-        How steeply bevels rise from both ends, low t first; 0 where no bevel is cut.
-    bevel_clear_mm
-        How far over the board's edge they begin.
-    edge_slope_ratio
-        How far the board's edges run along t for each mm aside of the crown, low t first.
     """
 
     fret: int
-    x_mm: float
+    x_mm: float  # where t is 0
     y_mm: float
-    along_x_share: float
+    along_x_share: float  # direction of growing t, a unit vector
     along_y_share: float
-    low_mm: float
+    low_mm: float  # where the board ends, as t
     high_mm: float
-    strings: tuple[int, ...]
-    at_mm: FloatArray
-    found_mm: FloatArray
+    strings: tuple[int, ...]  # index of the string at each crossing, in the order of growing t
+    at_mm: FloatArray  # crossings, as t, shape (K,)
+    found_mm: FloatArray  # crown tops as found and what comes off, in that order, shape (K,)
     removal_mm: FloatArray
-    crown_height_mm: FloatArray
-    wire_radius_mm: float
+    crown_height_mm: FloatArray  # as found over the board, shape (K,)
+    wire_radius_mm: float  # of a new crown, and half its width at the board
     wire_half_mm: float
-    arch_per_mm: float
+    arch_per_mm: float  # curvature of the board across; 0 where it is flat
+    # how much of t goes across the neck: the cosine of the fret's angle to a square one
     across_share: float
+    # what the lie on the machine adds to every height at t = 0, and for each mm of t
     base_mm: float = 0.0
     tilt_ratio: float = 0.0
+    # how steeply bevels rise from both ends, low t first; 0 where no bevel is cut
     bevel_rise_ratio: tuple[float, float] = (0.0, 0.0)
-    bevel_clear_mm: float = 0.0
+    bevel_clear_mm: float = 0.0  # how far over the board's edge they begin
+    # how far the board's edges run along t for each mm aside of the crown, low t first
     edge_slope_ratio: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
@@ -258,35 +229,18 @@ class Lie:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Workpiece:
-    """One instrument as it lies on the machine, in one state of its strings.
+    """One instrument as it lies on the machine, in one state of its strings."""
 
-    Parameters
-    ----------
-    state
-        Strings at pitch (or their pull simulated), or off.
-    crowns
-        The frets, by number.
-    hand
-        1 for a right-handed neck, -1 for a left-handed one: the sign of Y towards the treble.
-    width_nut_mm, width_last_mm, last_x_mm
-        Width of the board at the nut and at the last fret, and where that lies [mm].
-    said
-        How the heights came about, in a sentence.
-    arched
-        Whether the datum of the readings follows the board's arch.
-    parts
-        Slots of the nut, and the saddle's top where that is known.
-    """
-
-    state: StringState
-    crowns: tuple[CrownLine, ...]
+    state: StringState  # strings at pitch (or their pull simulated), or off
+    crowns: tuple[CrownLine, ...]  # the frets, by number
+    # 1 for a right-handed neck, -1 for a left-handed one: the sign of Y towards the treble
     hand: int
-    width_nut_mm: float
+    width_nut_mm: float  # of the board there and at the last fret, and where that lies
     width_last_mm: float
     last_x_mm: float
-    said: Sentence
-    arched: bool = False
-    parts: tuple[PartLine, ...] = ()
+    said: Sentence  # how the heights came about, in a sentence
+    arched: bool = False  # whether the datum of the readings follows the board's arch
+    parts: tuple[PartLine, ...] = ()  # slots of the nut, and the saddle's top where that is known
 
     def __post_init__(self) -> None:
         shut(self)
@@ -338,20 +292,9 @@ def workpiece(
 ) -> Workpiece:
     """Return an instrument in the state that it is cut in.
 
-    Parameters
-    ----------
-    specification, plan
-        The instrument, and what comes off.
-    state
-        Of the strings, while it is cut.
-    found
-        A reading taken on the machine in that state: its crown tops are cut from, instead of those
-        of the plan's reading as the neck model converts them.
-    neck
-        The neck model; by default that of the specification.
-    crossings_mm
-        Where that reading found the crossings, in the neck's frame: along it, and across towards
-        the treble, shape (K, F); by default where the specification has them.
+    Instead of crown tops of the plan's reading, as the neck model converts them, one cuts from
+    those found by a reading that was taken on the machine in that state. Where that found the
+    crossings is in the neck's frame: along it, and across towards the treble, shape (K, F).
     """
     lines = string_lines(specification)
     along, across = crossings_mm or (lines.x_mm[:, 1:], lines.y_mm[:, 1:])
@@ -493,12 +436,7 @@ def lie_by_touch(
 ) -> Lie:
     """Return how the instrument lies, from three crown tops that were touched or scanned.
 
-    Parameters
-    ----------
-    piece
-        The instrument in the state that was touched.
-    places_mm
-        Where fret and string were found on the machine, in its work offset (X, Y, Z) [mm].
+    By fret and string: where each was found on the machine, in its work offset (X, Y, Z) [mm].
     """
     if len(places_mm) != 3:
         raise RequestError(

@@ -620,24 +620,7 @@ def _stems(stem: str) -> tuple[str, str, str]:
 def read_description(text: str, *, source: str = "") -> Description:
     """Return what a file describes: a machine, cutters by their numbers, a fixture, or parts.
 
-    Parameters
-    ----------
-    text
-        The whole TOML file.
-    source
-        Name of the file, for messages.
-
-    Raises
-    ------
-    DescriptionError
-        With every fault found, each with its line where the file gives one.
-
-    Examples
-    --------
-    >>> import evenfall as ef
-    >>> file = ef.Source.invented("yard.machine.toml")
-    >>> read_description(file.text(), source=file.name).work_offset
-    'G54'
+    DescriptionError with every fault found, each with its line where the file gives one.
     """
     document = toml_document(
         text,

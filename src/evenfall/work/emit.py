@@ -39,43 +39,20 @@ _PLAIN = {
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What a program says of itself.
-
-    Parameters
-    ----------
-    instrument
-        Model and serial number.
-    plan_code
-        Code of the plan that it carries out.
-    state
-        State of the strings that its heights are for.
-    material
-        What the frets are made of.
-    heights
-        How its heights came about.
-    places_mm
-        Where X, Y and Z have to read when the cutter's tip stands at three named places:
-        what, X, Y, Z [mm].
-    cautions
-        What can hurt: topic and what to do.
-    safe_z_mm
-        Where rapids go over the instrument [mm].
-    lift_mm
-        How far the whole program is lifted for a dry run; 0 for the cut [mm].
-    cuts
-        What is cut: frets, fret ends, nut, saddle.
-    """
+    """What a program says of itself."""
 
     instrument: str
-    plan_code: str
-    state: StringState
-    material: str
-    heights: Sentence
+    plan_code: str  # code of the plan that it carries out
+    state: StringState  # state of the strings that its heights are for
+    material: str  # what the frets are made of
+    heights: Sentence  # how its heights came about
+    # where X, Y and Z have to read when the cutter's tip stands at three named places: what, X, Y,
+    # Z [mm]
     places_mm: tuple[tuple[Sentence, float, float, float], ...]
-    cautions: tuple[tuple[str, Sentence], ...]
-    safe_z_mm: float
-    lift_mm: float = 0.0
-    cuts: tuple[str, ...] = ("frets",)
+    cautions: tuple[tuple[str, Sentence], ...]  # what can hurt: topic and what to do
+    safe_z_mm: float  # where rapids go over the instrument
+    lift_mm: float = 0.0  # of the whole program, for a dry run; 0 for the cut
+    cuts: tuple[str, ...] = ("frets",)  # what is cut: frets, fret ends, nut, saddle
 
 
 def emit(
@@ -85,21 +62,7 @@ def emit(
     fixture: Fixture | None = None,
     progress: Progress = silent,
 ) -> str:
-    """Return a program for a machine.
-
-    Parameters
-    ----------
-    passes
-        The tool paths, in their order.
-    header
-        What the program says of itself.
-    machine
-        What its controller takes.
-    fixture
-        What holds the instrument, to be named.
-    progress
-        Told how far it is; it may stop the work.
-    """
+    """Return a program for a machine, with its tool paths in the order given."""
     writer = _Writer(machine, header)
     for line in _head(passes, header, machine, fixture):
         writer.comment(line)

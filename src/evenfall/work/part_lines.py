@@ -49,57 +49,29 @@ class PartLine:
 
     Places on it are distances t along it and s aside; t grows from the playing edge of a nut
     towards the tuners, and along a saddle with Y [mm].
-
-    Parameters
-    ----------
-    part
-        What it is.
-    string
-        Number of the string of a slot; 0 for a saddle.
-    material
-        What it is made of.
-    x_mm, y_mm, along_x_share, along_y_share
-        Where t and s are 0, and the direction of growing t.
-    low_mm, high_mm, half_mm
-        Where it ends, as t, and how far aside it is looked at.
-    strings
-        Index of the string at each contact, in the order of growing t.
-    at_mm, aside_mm
-        Contacts, as t and s, shape (N,).
-    planned_mm, found_mm
-        Heights there as planned and as found, shape (N,) [mm].
-    stock_mm
-        How high a new part stands over what is planned; 0 for one that is there [mm].
-    round_mm
-        Radius of a slot's floor, or of a saddle's top [mm].
-    fall_ratio, flare_rad
-        How a slot's floor falls along t, and how far its flanks may lean.
-    ground_mm
-        Height of the bridge that a saddle stands on [mm].
-    base_mm, tilt_t_ratio, tilt_s_ratio
-        What the lie on the machine adds to every height, and for each mm of t and of s.
     """
 
     part: Literal["nut", "saddle"]
-    string: int
+    string: int  # number of the string of a slot; 0 for a saddle
     material: Material
-    x_mm: float
+    x_mm: float  # where t and s are 0, and the direction of growing t
     y_mm: float
     along_x_share: float
     along_y_share: float
-    low_mm: float
+    low_mm: float  # where it ends, as t, and how far aside it is looked at
     high_mm: float
     half_mm: float
-    strings: tuple[int, ...]
-    at_mm: FloatArray
+    strings: tuple[int, ...]  # index of the string at each contact, in the order of growing t
+    at_mm: FloatArray  # contacts, as t and s, shape (N,)
     aside_mm: FloatArray
-    planned_mm: FloatArray
+    planned_mm: FloatArray  # heights there as planned and as found, shape (N,)
     found_mm: FloatArray
-    stock_mm: float
-    round_mm: float
-    fall_ratio: float = 0.0
+    stock_mm: float  # of a new part over what is planned; 0 for one that is there
+    round_mm: float  # radius of a slot's floor, or of a saddle's top
+    fall_ratio: float = 0.0  # how a slot's floor falls along t, and how far its flanks may lean
     flare_rad: float = 0.0
-    ground_mm: float = -math.inf
+    ground_mm: float = -math.inf  # of the bridge that a saddle stands on
+    # what the lie on the machine adds to every height, and for each mm of t and of s
     base_mm: float = 0.0
     tilt_t_ratio: float = 0.0
     tilt_s_ratio: float = 0.0
@@ -225,18 +197,8 @@ def with_parts(
 ) -> Workpiece:
     """Return an instrument with its nut, and with the saddle and bevels that are described.
 
-    Parameters
-    ----------
-    piece
-        The instrument in the state that it is cut in, before it is placed.
-    specification, plan
-        The instrument, and what comes off.
-    parts
-        What besides the crowns is cut; without it nothing else is.
-    cuts
-        What of it is cut; the rest has to stay as it is.
-    found
-        A reading taken on the machine, as for `workpiece`.
+    It is not placed yet. What is described and not among `cuts` has to stay as it is; a reading
+    that was `found` on the machine counts as for `workpiece`.
     """
     lines = string_lines(specification)
     heights = (found or plan.measurement).heights
@@ -356,19 +318,7 @@ def slot_lines(
     found_mm: FloatArray,
     cut: bool,
 ) -> tuple[PartLine, ...]:
-    """Return every slot of a nut; where it is not to be cut, as it is.
-
-    Parameters
-    ----------
-    specification, plan
-        The instrument, and the floors that are planned.
-    work
-        What the nut is, and how it is slotted.
-    found_mm
-        Floors as found, in the state that is cut, shape (K,).
-    cut
-        Whether its slots are cut.
-    """
+    """Return every slot of a nut over its floors as found, (K,); as it is where it is not cut."""
     lines = string_lines(specification)
     hand = -1.0 if specification.handed == "left" else 1.0
     y = hand * slot_places(specification, work.spacing)
@@ -424,19 +374,7 @@ def saddle_line(
     found_mm: FloatArray,
     cut: bool,
 ) -> PartLine:
-    """Return the top of a one-piece saddle, its crest through the contact of every string.
-
-    Parameters
-    ----------
-    specification, plan
-        The instrument, and the heights that are planned.
-    work
-        What the saddle is.
-    found_mm
-        Heights as found, in the state that is cut, shape (K,).
-    cut
-        Whether its top is cut.
-    """
+    """Return the top of a one-piece saddle, its crest through the contact of every string."""
     lines = string_lines(specification)
     hand = -1.0 if specification.handed == "left" else 1.0
     x, y = lines.saddle_x_mm, hand * lines.saddle_y_mm

@@ -88,16 +88,7 @@ def part_passes(
 ) -> tuple[Pass, ...]:
     """Return the passes that bevel fret ends, and cut saddle and nut, in this order.
 
-    Parameters
-    ----------
-    piece
-        The instrument as it lies on the machine.
-    cutters
-        What there is to cut with; slots take the widest that fits.
-    machine, material
-        What limits feed and speed; the material is that of the frets.
-    progress
-        Told which part is worked out; it may stop the work.
+    Slots take the widest cutter that fits; the material is that of the frets.
     """
     found: list[Pass] = []
     if any(any(crown.bevel_rise_ratio) for crown in piece.crowns):

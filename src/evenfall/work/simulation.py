@@ -61,37 +61,20 @@ class Bite:
 
 @dataclass(slots=True, eq=False)
 class Patch:
-    """One fret, or another place that is cut, with the surface around it, as it is being cut.
+    """One fret, or another place that is cut, with the surface around it, as it is being cut."""
 
-    Parameters
-    ----------
-    fret
-        Number of the fret; 0 for another place.
-    x_mm, y_mm, along_x_share, along_y_share
-        Where t is 0, and the direction of growing t.
-    at_mm, across_mm
-        Columns along and across, shapes (T,) and (S,) [mm].
-    height_mm, before_mm
-        Heights now and as found, shape (T, S) [mm].
-    line
-        Line of the program that last cut each column, 0 for none, shape (T, S).
-    part
-        The slot or saddle that it shows; None for a fret.
-    bites
-        What each stretch of moves took off its middle.
-    """
-
-    fret: int
-    x_mm: float
+    fret: int  # number of the fret; 0 for another place
+    x_mm: float  # where t is 0, and the direction of growing t
     y_mm: float
     along_x_share: float
     along_y_share: float
-    at_mm: FloatArray
+    at_mm: FloatArray  # columns along and across, shapes (T,) and (S,)
     across_mm: FloatArray
-    height_mm: FloatArray
+    height_mm: FloatArray  # now and as found, shape (T, S)
     before_mm: FloatArray
-    line: IntArray
-    part: PartLine | None = None
+    line: IntArray  # line of the program that last cut each column, 0 for none, shape (T, S)
+    part: PartLine | None = None  # the slot or saddle that it shows; None for a fret
+    # what each stretch of moves took off its middle
     bites: list[Bite] = field(default_factory=list)
 
     def local(self, points_mm: FloatArray) -> FloatArray:

@@ -53,32 +53,17 @@ _OVERSPEED = 1.25
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pass:
-    """One line of moves with the cutter down.
-
-    Parameters
-    ----------
-    said
-        What it does.
-    fret
-        Number of the fret; 0 for nut and saddle.
-    cutter
-        What cuts.
-    feed_mm_per_s, speed_hz
-        Feed along it, and speed of the spindle.
-    points_mm
-        Where the cutter's lowest place goes, in the machine's work offset, whole digits of its
-        controller; of a wheel the bottom of its groove, shape (N, 3) [mm].
-    approach_z_mm
-        Down to here it goes at full feed, then at plunging feed [mm].
-    """
+    """One line of moves with the cutter down."""
 
     said: Sentence
-    fret: int
+    fret: int  # number of the fret; 0 for nut and saddle
     cutter: Cutter
     feed_mm_per_s: float
     speed_hz: float
+    # where the cutter's lowest place goes, of a wheel the bottom of its groove: in the machine's
+    # work offset, whole digits of its controller, shape (N, 3)
     points_mm: FloatArray
-    approach_z_mm: float
+    approach_z_mm: float  # down to here it goes at full feed, then at plunging feed
 
     def __post_init__(self) -> None:
         shut(self)
@@ -338,16 +323,7 @@ def fret_passes(
 ) -> tuple[Pass, ...]:
     """Return the passes that level and crown every fret that is cut.
 
-    Parameters
-    ----------
-    piece
-        The instrument as it lies on the machine.
-    cutter
-        A concave wheel, or a ball end that goes over the crown in lines.
-    machine, material
-        What limits feed and speed.
-    progress
-        Told which fret is worked out; it may stop the work.
+    The cutter is a concave wheel, or a ball end that goes over the crown in lines.
     """
     feed, speed = feed_and_speed(cutter, machine, material)
     cut = [one.fret for one in piece.crowns if one.is_cut]

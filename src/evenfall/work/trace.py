@@ -104,77 +104,41 @@ class Event:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Traced:
-    """The moves of a program in work coordinates, N of them; an arc is many short ones.
+    """The moves of a program in work coordinates, N of them; an arc is many short ones."""
 
-    Parameters
-    ----------
-    line
-        Line of the program that each move stands on, counted from 1, shape (N,).
-    rapid
-        Which moves are rapids, shape (N,).
-    start_mm, end_mm
-        Where each begins and ends; a coordinate that no block has named yet begins where it ends,
-        shape (N, 3) [mm].
-    feed_mm_per_s
-        Feed; NaN for rapids, shape (N,) [mm/s].
-    speed_hz
-        Speed of the spindle, 0 where it stands, shape (N,) [Hz].
-    tool
-        Number of the cutter in the spindle, 0 before the first change, shape (N,).
-    arc
-        Which moves belong to arcs, shape (N,).
-    blend_mm
-        How far the controller may stray to round a corner of each move: 0 for exact paths (G61),
-        infinite where no tolerance is named, NaN where the program says nothing of it, shape (N,).
-    drawn_line
-        Line of the first G64 that does not say (Q) how far short moves may be drawn together into
-        one, which is then its P; 0 where there is none.
-    unstated
-        Modal groups that no block has named before the first move, or before the first arc by its
-        centre: what holds of them hangs on what ran before.
-    aside_line
-        Line of the first move along X or Y that begins at a height that no block has named; 0 where
-        there is none.
-    unit
-        Unit of the program at its end.
-    offsets
-        Work offsets by their words, with the line that each was called on; empty if none was.
-    tools
-        Tool changes: number and line.
-    messages
-        Messages to the operator, with the line of each.
-    comments
-        Comments, with the line of each.
-    events
-        What is done between moves (spindle, coolant, dwells, stops), in the order of the program.
-    after_line
-        Line of the first words after the end, which are not run; 0 where there are none.
-    end_line
-        Line of the end of the program; 0 where there is none.
-    line_count
-        Number of lines.
-    """
-
-    line: IntArray
-    rapid: BoolArray
+    line: IntArray  # line of the program that each move stands on, counted from 1, shape (N,)
+    rapid: BoolArray  # which moves are rapids, shape (N,)
+    # where each begins and ends; a coordinate that no block has named yet begins where it ends,
+    # shape (N, 3)
     start_mm: FloatArray
     end_mm: FloatArray
-    feed_mm_per_s: FloatArray
-    speed_hz: FloatArray
-    tool: IntArray
-    arc: BoolArray
+    feed_mm_per_s: FloatArray  # NaN for rapids, shape (N,)
+    speed_hz: FloatArray  # of the spindle, 0 where it stands, shape (N,)
+    tool: IntArray  # number of the cutter in the spindle, 0 before the first change, shape (N,)
+    arc: BoolArray  # which moves belong to arcs, shape (N,)
+    # how far the controller may stray to round a corner of each move: 0 for exact paths (G61),
+    # infinite where no tolerance is named, NaN where the program says nothing of it, shape (N,)
     blend_mm: FloatArray
+    # line of the first G64 that does not say (Q) how far short moves may be drawn together into
+    # one, which is then its P; 0 where there is none
     drawn_line: int
+    # modal groups that no block has named before the first move, or before the first arc by its
+    # centre: what holds of them hangs on what ran before
     unstated: tuple[str, ...]
+    # line of the first move along X or Y that begins at a height that no block has named; 0 where
+    # there is none
     aside_line: int
-    unit: LengthUnit
+    unit: LengthUnit  # unit of the program at its end
+    # work offsets by their words, with the line that each was called on; empty if none was
     offsets: tuple[tuple[str, int], ...]
-    tools: tuple[tuple[int, int], ...]
-    messages: tuple[tuple[str, int], ...]
-    comments: tuple[tuple[str, int], ...]
+    tools: tuple[tuple[int, int], ...]  # tool changes: number and line
+    messages: tuple[tuple[str, int], ...]  # messages to the operator, with the line of each
+    comments: tuple[tuple[str, int], ...]  # comments, with the line of each
+    # what is done between moves (spindle, coolant, dwells, stops), in the order of the program
     events: tuple[Event, ...]
+    # line of the first words after the end, which are not run; 0 where there are none
     after_line: int
-    end_line: int
+    end_line: int  # line of the end of the program; 0 where there is none
     line_count: int
 
     def __post_init__(self) -> None:
@@ -206,27 +170,9 @@ class Traced:
 
 
 def trace(text: str, *, source: str = "", progress: Progress = silent) -> Traced:
-    r"""Read a program into its moves.
+    """Read a program into its moves.
 
-    Parameters
-    ----------
-    text
-        The whole program.
-    source
-        Name of the file, for messages.
-    progress
-        Told how far it is; it may stop the work.
-
-    Raises
-    ------
-    ProgramError
-        With the first block that cannot be read, and its line.
-
-    Examples
-    --------
-    >>> moves = trace("G21 G90 G54\nG0 Z5\nG1 X10 F600\nM2\n")
-    >>> moves.end_mm.tolist(), moves.feed_mm_per_s[1].item()
-    ([[0.0, 0.0, 5.0], [10.0, 0.0, 5.0]], 10.0)
+    ProgramError with the first block that cannot be read, and its line.
     """
     lines = text.replace("\r\n", "\n").split("\n")
     if lines and not lines[-1]:

@@ -61,12 +61,7 @@ class DistinctPoints:
     """Points of which each is kept once, however often it comes, in about the order of coming.
 
     An open hash table holds their numbers: four bytes for a place, no copy of the points. Points
-    are the same if their bits are.
-
-    Parameters
-    ----------
-    expected_count
-        How many different ones are expected; only a guess.
+    are the same if their bits are. How many are expected is only a guess.
     """
 
     def __init__(self, expected_count: int) -> None:

@@ -76,15 +76,7 @@ def coarse_mesh(scan: Scan, triangles: NDArray[Any], left_out: tuple[Sentence, .
 
 
 class Together:
-    """All triangles of a file that was counted before, put together from pieces.
-
-    Parameters
-    ----------
-    count
-        How many there are.
-    dtype
-        Type of their numbers.
-    """
+    """All triangles of a file that was counted before, put together from pieces."""
 
     def __init__(self, count: int, dtype: Any) -> None:
         self._triangles, self._at = np.empty((count, 3, 3), dtype=dtype), 0

@@ -207,12 +207,7 @@ def usual_edge(triangles: NDArray[Any]) -> float:
 class GrowingPoints:
     """Rows x, y, z that grow as they arrive, so that no header is ever believed in advance.
 
-    Parameters
-    ----------
-    expected_count
-        How many are expected; only a guess.
-    dtype
-        Type of the numbers.
+    How many are expected is only a guess.
     """
 
     def __init__(self, expected_count: int, dtype: Any = np.float64) -> None:

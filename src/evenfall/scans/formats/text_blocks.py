@@ -55,15 +55,7 @@ def head_lines(start: bytes, *, whole: bool) -> list[str]:
 
 
 class LineBlocks:
-    """The lines of a text file in blocks, each ending with a line end.
-
-    Parameters
-    ----------
-    path
-        The file.
-    skipped
-        Lines to leave out at its start.
-    """
+    """The lines of a text file in blocks of whole lines, after some skipped at its start."""
 
     def __init__(self, path: Path, skipped: int = 0) -> None:
         self.path = path

@@ -22,10 +22,11 @@ from evenfall.scans import (
     CrownSurvey,
     HeightMap,
     Mesh,
-    find_surface,
     measure_crowns,
     to_measurement,
 )
+from evenfall.scans.orientation import locate
+from evenfall.scans.surface import as_surface
 from oracles.surfaces import (
     Bump,
     Flat,
@@ -109,20 +110,21 @@ def test_any_axis_and_unit_give_the_same_crowns(unit: str) -> None:
 def test_fanned_frets_show_that_the_scan_is_mirrored() -> None:
     scan = scan_of("fanned", replace(COARSE, seed=4))
     points = turned(scan.points_mm, seed=9, mirrored=True)
-    orientation, findings = find_surface(points, scan.specification)
+    located = locate(as_surface(points), scan.specification)
+    orientation, findings = located.orientation, located.findings
     assert orientation.mirrored is True
     assert "ambiguous" not in [finding.code for finding in findings]
     back = orientation.to_neck(points)
     # treble stays treble: the true y comes back
     assert np.abs(back[:, 1] - scan.points_mm[:, 1]).max() < 0.05
-    _, contradicted = find_surface(points, scan.specification, mirrored=False)
+    contradicted = locate(as_surface(points), scan.specification, mirrored=False).findings
     assert any("run the other way" in finding.sentence for finding in contradicted)
 
 
 @pytest.mark.slow
 def test_straight_frets_leave_the_side_open_and_say_so() -> None:
     scan, survey, findings = surveyed("ukulele", COARSE)
-    _, silent = find_surface(scan.points_mm, scan.specification)
+    silent = locate(as_surface(scan.points_mm), scan.specification).findings
     assert [f.where for f in silent if f.code == "ambiguous"] == ["mirrored"]
     assert not [f for f in findings if f.code == "ambiguous"]  # it was said there
     flipped, _ = measure_crowns(scan.points_mm, scan.specification, mirrored=True)
@@ -171,7 +173,7 @@ def test_a_height_map_gives_what_its_points_give() -> None:
     other, findings = measure_crowns(points, spec)
     assert survey.crown_top_mm == pytest.approx(other.crown_top_mm, abs=0.002)
     # rows of an image run either way: there the open side is a warning
-    _, from_map = find_surface(HeightMap(heights, step_x, step_y), spec)
+    from_map = locate(as_surface(HeightMap(heights, step_x, step_y)), spec).findings
     severity = {"map": from_map, "points": findings}
     assert {
         name: [f.severity for f in found if f.where == "mirrored"]
@@ -397,7 +399,7 @@ def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
 def test_another_scale_is_measured_and_told() -> None:
     scan = scan_of("ukulele", COARSE)
     stretched = scan.points_mm * [1.006, 1.0, 1.0]
-    _, findings = find_surface(stretched, scan.specification)
+    findings = locate(as_surface(stretched), scan.specification).findings
     (finding,) = [f for f in findings if f.code == "scale"]
     found, u = map(float, re.findall(r"of (\S+) mm.*± (\S+) mm", finding.sentence)[0])
     assert found == pytest.approx(1.006 * 382.0, abs=2.0 * u)
@@ -429,7 +431,7 @@ def test_what_is_no_scan_of_this_neck_is_refused(
 def test_an_unknown_unit_is_a_wrong_request() -> None:
     scan = scan_of("ukulele", COARSE)
     with pytest.raises(RequestError, match="furlong"):
-        find_surface(scan.points_mm, scan.specification, unit_hint="furlong")
+        locate(as_surface(scan.points_mm), scan.specification, unit_hint="furlong")
 
 
 @pytest.mark.slow

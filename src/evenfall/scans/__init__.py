@@ -1,8 +1,8 @@
 """Dense surfaces: where the frets of a scan are, and how high each crown stands.
 
-`find_surface` says how a scan lies, `measure_crowns` what it holds, `to_measurement` makes of it
-what a hand sheet would give. `find_slots` reads a board before fretting, `fit_circle` fits a
-circle. A scan is an array of points, a `HeightMap` or a `Mesh`.
+`measure_crowns` says how a scan lies and what it holds, `to_measurement` makes of it what a hand
+sheet would give. `find_slots` reads a board before fretting. A scan is an array of points, a
+`HeightMap` or a `Mesh`.
 
 Examples
 --------
@@ -18,29 +18,22 @@ A scan of straight frets, made up over an even grid:
 >>> away = np.abs(x[:, None] - frets).min(axis=1)
 >>> arc = y[:, None] ** 2 / 600.0
 >>> crowns = HeightMap(np.where(away < 1.2, 1.2 - away**2 / 2.4, 0.0) - arc, 0.2, 0.5)
->>> lies, findings = find_surface(crowns, spec, unit_hint="mm", mirrored=False)
->>> round(float(lies.fret_x_mm[0]), 1)
-36.4
 >>> survey, findings = measure_crowns(crowns, spec, unit_hint="mm", mirrored=False)
->>> type(survey).__name__
-'CrownSurvey'
+>>> type(survey).__name__, round(float(survey.orientation.fret_x_mm[0]), 1)
+('CrownSurvey', 36.4)
 >>> to_measurement(survey, spec, serial="UY-0417").crown_top_mm.shape
 (6, 22)
 
-The slots of a board without frets, a circle through three points, and a mesh of one triangle:
+The slots of a board without frets, and a mesh of one triangle:
 
 >>> slots = find_slots(HeightMap(np.where(away < 0.3, -1.5, 0.0) - arc, 0.2, 0.5))
 >>> len(slots.place_mm), round(slots.depth_mm, 2)
 (22, 1.5)
->>> fit_circle(np.array([-1.0, 0.0, 1.0]), np.array([0.0, 1.0, 0.0])).radius_mm
-1.0
 >>> Mesh(np.array([[[0.0, 0.0, 0.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]])).triangles.shape
 (1, 3, 3)
 """
 
-from evenfall.scans.arcs import fit_circle
 from evenfall.scans.crown_survey import CrownSurvey
-from evenfall.scans.orientation import find_surface
 from evenfall.scans.slots import find_slots
 from evenfall.scans.surface import HeightMap, Mesh
 from evenfall.scans.survey import measure_crowns, to_measurement
@@ -50,8 +43,6 @@ __all__ = [
     "HeightMap",
     "Mesh",
     "find_slots",
-    "find_surface",
-    "fit_circle",
     "measure_crowns",
     "to_measurement",
 ]

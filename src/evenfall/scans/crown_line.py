@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.instrument.geometry import crown_radius_mm
-from evenfall.scans.arcs import NORMAL_MAD, ArcFits, fit_arcs, group_middles
+from evenfall.scans.arcs import NORMAL_MAD, ArcFits, arc_distance_mm, fit_arcs, group_middles
 from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section, unlike_arc
 
 if TYPE_CHECKING:
@@ -480,13 +480,7 @@ def _fit_round(
             # the guess of the crest may be off by more than the noise: centre each slice first
             off = cap.over - (np.sqrt(radius**2 - cap.across**2) - radius)
             first[cap.present, 1] += group_middles(off, cap.starts)
-        distance = (
-            np.hypot(
-                cap.across - first[cap.group, 0],
-                cap.over - first[cap.group, 3] * cap.local - first[cap.group, 1],
-            )
-            - first[cap.group, 2]
-        )
+        distance = arc_distance_mm(first, cap.group, cap.across, cap.over, cap.local)
         if attempt > 0:
             noise = NORMAL_MAD * float(np.median(np.abs(distance)))
             noise = max(noise, least_noise)
@@ -501,9 +495,9 @@ def _fit_round(
         fits = fit_arcs(
             cap.across,
             cap.over,
+            cap.local,
             cap.starts,
             first[cap.present],
-            along_mm=cap.local,
             hold_parameters=_hold(first[cap.present], radius, noise),
             most_steps=3 if attempt < ROUNDS - 1 else 10,
         )
@@ -591,28 +585,16 @@ def _fit_flat(
     """
     chosen = worn[slices.group] & (np.abs(slices.across - parameters[slices.group, 0]) < reach)
     wide = slices.only(chosen)
-    distance = (
-        np.hypot(
-            wide.across - parameters[wide.group, 0],
-            wide.over - parameters[wide.group, 3] * wide.local - parameters[wide.group, 1],
-        )
-        - parameters[wide.group, 2]
-    )
+    distance = arc_distance_mm(parameters, wide.group, wide.across, wide.over, wide.local)
     wide = wide.only(np.abs(distance) < NEAR_MM)
     groups = wide.present
 
     def fitted(start: FloatArray, flat: bool) -> ArcFits:
-        fits = fit_arcs(
-            wide.across, wide.over, wide.starts, start,
-            along_mm=wide.local, flat=flat, most_steps=12,
-            hold_parameters=_hold(start, radius, noise),
-        )  # fmt: skip
-        return fit_arcs(
-            wide.across, wide.over, wide.starts, fits.parameters,
-            along_mm=wide.local, flat=flat, most_steps=12,
-            hold_parameters=_hold(start, radius, noise),
-            weight=(np.abs(fits.distance_mm) < REJECT_SIGMA * noise).astype(float),
-        )  # fmt: skip
+        points = wide.across, wide.over, wide.local, wide.starts
+        hold = _hold(start, radius, noise)
+        fits = fit_arcs(*points, start, flat=flat, hold_parameters=hold)
+        weight = (np.abs(fits.distance_mm) < REJECT_SIGMA * noise).astype(float)
+        return fit_arcs(*points, fits.parameters, flat=flat, hold_parameters=hold, weight=weight)
 
     def capped_cost(fits: ArcFits) -> FloatArray:
         limit = (REJECT_SIGMA * noise) ** 2

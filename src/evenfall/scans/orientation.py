@@ -33,10 +33,8 @@ from evenfall.scans.surface import (
     UNITS_MM,
     Cloud,
     HeightMap,
-    Mesh,
     Points,
     Surface,
-    as_surface,
     unusable,
 )
 from evenfall.wording import sentence
@@ -154,42 +152,6 @@ class Located:
         return any(finding.at.field == CENTRE_LINE for finding in self.findings)
 
 
-def find_surface(
-    given: HeightMap | Mesh | Points,
-    specification: Specification,
-    *,
-    unit_hint: str | None = None,
-    mirrored: bool | None = None,
-) -> tuple[Orientation, tuple[Finding, ...]]:
-    """Return how a scan of a fretboard lies, and what that rests on.
-
-    The neck may lie along any axis, upside down, mirrored, in mm, cm, m, µm or inch. The longest
-    axis of the points is its length; the scale of the specification says in which unit, which end
-    is the nut and, through the crowns, which side is up. Fanned frets also show whether the scan is
-    mirrored; straight ones cannot, and then a finding says so.
-
-    Parameters
-    ----------
-    given
-        The scan.
-    specification
-        The instrument.
-    unit_hint
-        Unit of the file if it is known: mm, cm, m, um or in.
-    mirrored
-        Whether the file's axes swap treble and bass, if that is known.
-
-    Raises
-    ------
-    ReadingsError
-        The frets of the specification are not in the scan, or it shows slots and no crowns.
-    RequestError
-        The unit is not known.
-    """
-    located = locate(as_surface(given), specification, unit_hint=unit_hint, mirrored=mirrored)
-    return located.orientation, located.findings
-
-
 def locate(
     surface: Surface,
     specification: Specification,
@@ -198,7 +160,13 @@ def locate(
     mirrored: bool | None = None,
     progress: Progress = silent,
 ) -> Located:
-    """Return the place of a scan as `find_surface` does, with what later steps need."""
+    """Return how a scan of a fretboard lies, and what that rests on.
+
+    The neck may lie along any axis, upside down, mirrored, in mm, cm, m, µm or inch. The longest
+    axis of the points is its length; the scale of the specification says in which unit, which end
+    is the nut and, through the crowns, which side is up. Fanned frets also show whether the scan is
+    mirrored; straight ones cannot, and then a finding says so.
+    """
     nominal = nominal_lines(string_lines(specification))
     views = Views(surface)
     quick = _ranked(

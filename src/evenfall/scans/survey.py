@@ -98,8 +98,10 @@ def measure_crowns(
         A `HeightMap`, a `Mesh`, or points as rows x, y, z, shape (N, 3).
     specification
         The instrument.
-    unit_hint, mirrored
-        As in `find_surface`.
+    unit_hint
+        Unit of the file if it is known: mm, cm, m, um or in.
+    mirrored
+        Whether the file's axes swap treble and bass, if that is known.
     scan_uncertainty_mm
         Standard uncertainty of the scanner's heights within one scan [mm].
     workers

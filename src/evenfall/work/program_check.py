@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -70,9 +71,22 @@ class Setting:
         )
 
 
-def _first(which: BoolArray) -> int | None:
-    """Return the first place where something holds."""
-    return int(which.argmax()) if which.any() else None
+def _at_first(
+    traced: Traced,
+    setting: Setting,
+    which: BoolArray,
+    code: str,
+    text: str,
+    **values: Value | FloatArray,
+) -> Iterator[Finding]:
+    """Yield what is wrong with the first of some moves; of an array the move's own is named."""
+    if which.any():
+        n = int(which.argmax())
+        own = {
+            name: float(value[n]) if isinstance(value, np.ndarray) else value
+            for name, value in values.items()
+        }
+        yield fault(setting, code, int(traced.line[n]), text, **own)
 
 
 # ---- what the program is for, and the machine ---------------------------------------------------
@@ -95,6 +109,7 @@ def program_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterat
 
 
 def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    first = partial(_at_first, traced, setting)
     wanted = setting.machine.work_offset
     wrong = [(word, line) for word, line in traced.offsets if word != wanted]
     for word, line in wrong[:1]:
@@ -133,18 +148,16 @@ def _stated(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Find
     if most is not None and traced.line_count > most:
         text = "The program has {lines} lines, and the controller takes {most}."
         yield fault(setting, "program-limit", 0, text, lines=traced.line_count, most=most)
-    n = _first(traced.arc)
-    if n is not None and not setting.machine.arcs:
+    if not setting.machine.arcs:
         text = "An arc stands here, and the controller takes none."
-        yield fault(setting, "program-limit", int(traced.line[n]), text)
+        yield from first(traced.arc, "program-limit", text)
 
 
 def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    first = partial(_at_first, traced, setting)
     feeds = ~traced.rapid
-    n = _first(feeds & (traced.tool == 0))
-    if n is not None:
-        text = "A feed move stands here before any cutter was called (T, M6)."
-        yield fault(setting, "program-tool", int(traced.line[n]), text)
+    text = "A feed move stands here before any cutter was called (T, M6)."
+    yield from first(feeds & (traced.tool == 0), "program-tool", text)
     for number, line in traced.tools:
         cutter = setting.cutters.get(number)
         if cutter is None:
@@ -156,16 +169,14 @@ def _tools(traced: Traced, setting: Setting) -> Iterator[Finding]:
         elif not set(setting.materials) & cutter.uses.keys():
             text = "Cutter {n} is not described for {material}."
             yield fault(setting, "program-tool", line, text, n=number, material=setting.material)
-    n = _first(feeds & (traced.tool > 0) & (traced.speed_hz <= 0.0))
-    if n is not None:
-        text = "A feed move stands here with the spindle at rest; start it first (M3)."
-        yield fault(setting, "program-tool", int(traced.line[n]), text)
-
-    n = _first(feeds & ~(traced.blend_mm <= setting.machine.path_tolerance_mm + TOUCHED_MM))
-    if n is not None and "path control" not in traced.unstated:
-        text = "Corners may be rounded too far; name at most {most:length} from here (G64 P)."
+    resting = feeds & (traced.tool > 0) & (traced.speed_hz <= 0.0)
+    text = "A feed move stands here with the spindle at rest; start it first (M3)."
+    yield from first(resting, "program-tool", text)
+    if "path control" not in traced.unstated:
         most = setting.machine.path_tolerance_mm
-        yield fault(setting, "program-limit", int(traced.line[n]), text, most=most)
+        wide = feeds & ~(traced.blend_mm <= most + TOUCHED_MM)
+        text = "Corners may be rounded too far; name at most {most:length} from here (G64 P)."
+        yield from first(wide, "program-limit", text, most=most)
     for event in [one for one in traced.events if one.word == "M4"][:1]:
         text = "The spindle turns backwards from here (M4); cutters turn with M3."
         yield fault(setting, "program-tool", event.line, text)
@@ -202,65 +213,54 @@ def _use_faults(
     traced: Traced, setting: Setting, number: int, material: str, mine: BoolArray
 ) -> Iterator[Finding]:
     """Yield where a cutter works too fast in a material, too long, or is not made for it."""
+    first = partial(_at_first, traced, setting)
     cutter = setting.cutters[number]
     use = cutter.uses.get(material)
+    named: dict[str, Value] = {"n": number, "material": material}
     if use is None:
-        here = int(mine.argmax())
         text = "Cutter {n} is not described for {material}, and works in it here."
-        yield fault(
-            setting, "program-tool", int(traced.line[here]), text, n=number, material=material
-        )
+        yield from first(mine, "program-tool", text, **named)
         return
     step = traced.step_mm
     aside = np.hypot(step[:, 0], step[:, 1]) >= 0.5 * np.abs(step[:, 2])
     # what is over the machine's fastest is named so
     judged = mine & aside & (traced.feed_mm_per_s <= setting.machine.most_feed_mm_per_s)
     most = use.chip_mm * cutter.teeth * traced.speed_hz
-    n = _first(judged & (traced.speed_hz > 0.0) & (traced.feed_mm_per_s > _OVERFEED * most))
-    if n is not None:
-        yield fault(
-            setting,
-            "program-limit",
-            int(traced.line[n]),
-            "Cutter {n} works at {feed:size} a minute; at {speed:.0f} rev/min in {material} "
-            "{most:size} is its feed.",
-            n=number,
-            feed=60.0 * float(traced.feed_mm_per_s[n]),
-            speed=60.0 * float(traced.speed_hz[n]),
-            material=material,
-            most=60.0 * float(most[n]),
-        )
+    yield from first(
+        judged & (traced.speed_hz > 0.0) & (traced.feed_mm_per_s > _OVERFEED * most),
+        "program-limit",
+        "Cutter {n} works at {feed:size} a minute; at {speed:.0f} rev/min in {material} "
+        "{most:size} is its feed.",
+        feed=60.0 * traced.feed_mm_per_s,
+        speed=60.0 * traced.speed_hz,
+        most=60.0 * most,
+        **named,
+    )
     rim = math.pi * (cutter.diameter_mm + 2.0 * cutter.groove_depth_mm) * traced.speed_hz
-    n = _first(mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s))
-    if n is not None:
-        yield fault(
-            setting,
-            "program-limit",
-            int(traced.line[n]),
-            "Cutter {n} runs at {fast:.0f} m/min in {material}; {most:.0f} is its speed.",
-            n=number,
-            fast=0.06 * float(rim[n]),
-            material=material,
-            most=0.06 * use.surface_speed_mm_per_s,
-        )
+    yield from first(
+        mine & (rim > _OVERSPEED * use.surface_speed_mm_per_s),
+        "program-limit",
+        "Cutter {n} runs at {fast:.0f} m/min in {material}; {most:.0f} is its speed.",
+        fast=0.06 * rim,
+        most=0.06 * use.surface_speed_mm_per_s,
+        **named,
+    )
     cut = float(traced.length_mm[mine].sum())
     if cut > use.life_mm:
-        over = np.cumsum(np.where(mine, traced.length_mm, 0.0)) > use.life_mm
-        yield fault(
-            setting,
+        yield from first(
+            np.cumsum(np.where(mine, traced.length_mm, 0.0)) > use.life_mm,
             "program-life",
-            int(traced.line[int(over.argmax())]),
             "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it "
             "between programs, or cut fewer frets at a time.",
-            n=number,
             cut=cut / 1000.0,
             life=use.life_mm / 1000.0,
-            material=material,
+            **named,
         )
 
 
 def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield where a cutter goes deeper than it is long, or works where no work is."""
+    first = partial(_at_first, traced, setting)
     low = traced.least_mm[:, 2]
     tops = [float(one.found(one.at_mm).max()) for one in piece.crowns]
     where = _where(traced, piece)
@@ -270,16 +270,13 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
         if there:
             top[where == code] = max(there)
     for number, cutter in setting.cutters.items():
-        mine = traced.tool == number
-        n = _first(mine & (top - low > cutter.length_mm + TOUCHED_MM))
-        if n is not None and cutter.shape not in WHEELS:
-            yield fault(
-                setting,
+        if cutter.shape not in WHEELS:
+            yield from first(
+                (traced.tool == number) & (top - low > cutter.length_mm + TOUCHED_MM),
                 "program-place",
-                int(traced.line[n]),
                 "Cutter {n} goes {deep:size} under the top of the work, and reaches {reach:size}.",
                 n=number,
-                deep=float(top[n] - low[n]),
+                deep=top - low,
                 reach=cutter.length_mm,
             )
     inside = np.zeros(len(low), dtype=bool)
@@ -292,18 +289,17 @@ def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterato
     beside = _beside_mm(traced, piece)
     grooves = {one.number: one.groove_depth_mm for one in setting.cutters.values()}
     under = beside - low + np.array([grooves.get(n, 0.0) for n in traced.tool.tolist()])
-    n = _first(~traced.rapid & (where == 0) & (under > _UNDER_EDGE_MM))
-    if n is not None:
+    beside_board = ~traced.rapid & (where == 0) & (under > _UNDER_EDGE_MM)
+    if beside_board.any():
         text = (
             "The cutter goes {under:size} under the edge of the board here, where neck, body or "
             "fixture may be; stay over it."
         )
-        yield fault(setting, "program-place", int(traced.line[n]), text, under=float(under[n]))
+        yield from first(beside_board, "program-place", text, under=under)
         return
-    n = _first(~traced.rapid & (low < _safe_mm(piece, setting)) & ~inside)
-    if n is not None:
-        text = "The cutter is down at {z:size} here, away from all that is to be cut."
-        yield fault(setting, "program-place", int(traced.line[n]), text, z=float(low[n]))
+    away = ~traced.rapid & (low < _safe_mm(piece, setting)) & ~inside
+    text = "The cutter is down at {z:size} here, away from all that is to be cut."
+    yield from first(away, "program-place", text, z=low)
 
 
 def _ahead(points_mm: FloatArray, piece: Workpiece) -> FloatArray:
@@ -333,6 +329,7 @@ def _beside_mm(traced: Traced, piece: Workpiece) -> FloatArray:
 
 def _plunges(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield where a cutter comes down on the board or a fret, instead of outside its edge."""
+    first = partial(_at_first, traced, setting)
     step = traced.step_mm
     steep = -step[:, 2] > np.hypot(step[:, 0], step[:, 1])
     far, aside = _ahead(traced.end_mm, piece), _aside(traced.end_mm, piece)
@@ -343,10 +340,9 @@ def _plunges(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
     )
     ends = _ahead(edges[[0, -1]].reshape(-1, 2), piece)
     on_board = (aside > low) & (aside < high) & (far > ends.min()) & (far < ends.max())
-    n = _first(traced.at_work(piece.top_mm) & steep & on_board)
-    if n is not None:
-        text = "The cutter comes down on the board here; do that outside the board's edge."
-        yield fault(setting, "program-place", int(traced.line[n]), text)
+    into = traced.at_work(piece.top_mm) & steep & on_board
+    text = "The cutter comes down on the board here; do that outside the board's edge."
+    yield from first(into, "program-place", text)
 
 
 def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray, FloatArray]]:
@@ -362,47 +358,36 @@ def _work_areas(piece: Workpiece, setting: Setting) -> Iterator[tuple[FloatArray
 
 
 def _limits(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    first = partial(_at_first, traced, setting)
     machine = setting.machine
     feeds = ~traced.rapid
-    n = _first(feeds & (traced.feed_mm_per_s > machine.most_feed_mm_per_s + 1e-6))
-    if n is not None:
-        yield fault(
-            setting,
-            "program-limit",
-            int(traced.line[n]),
-            "The feed is {feed:size} a minute, and the machine's fastest is {most:size}.",
-            feed=60.0 * float(traced.feed_mm_per_s[n]),
-            most=60.0 * machine.most_feed_mm_per_s,
-        )
+    feed = 60.0 * traced.feed_mm_per_s
+    yield from first(
+        feeds & (traced.feed_mm_per_s > machine.most_feed_mm_per_s + 1e-6),
+        "program-limit",
+        "The feed is {feed:size} a minute, and the machine's fastest is {most:size}.",
+        feed=feed,
+        most=60.0 * machine.most_feed_mm_per_s,
+    )
     step = traced.step_mm
     down = (step[:, 2] < 0.0) & (np.hypot(step[:, 0], step[:, 1]) < 0.5 * np.abs(step[:, 2]))
     into = traced.end_mm[:, 2] < piece.top_mm + AT_WORK_MM
-    n = _first(feeds & down & into & (traced.feed_mm_per_s > machine.plunge_feed_mm_per_s + 1e-6))
-    if n is not None:
-        yield fault(
-            setting,
-            "program-limit",
-            int(traced.line[n]),
-            "It goes down at {feed:size} a minute, and {most:size} is the fastest downwards.",
-            feed=60.0 * float(traced.feed_mm_per_s[n]),
-            most=60.0 * machine.plunge_feed_mm_per_s,
-        )
-    turning = traced.speed_hz > 0.0
-    off = turning & (
-        (traced.speed_hz < machine.least_speed_hz - 0.01)
-        | (traced.speed_hz > machine.most_speed_hz + 0.01)
+    yield from first(
+        feeds & down & into & (traced.feed_mm_per_s > machine.plunge_feed_mm_per_s + 1e-6),
+        "program-limit",
+        "It goes down at {feed:size} a minute, and {most:size} is the fastest downwards.",
+        feed=feed,
+        most=60.0 * machine.plunge_feed_mm_per_s,
     )
-    n = _first(off)
-    if n is not None:
-        yield fault(
-            setting,
-            "program-limit",
-            int(traced.line[n]),
-            "The spindle turns at {speed:.0f} rev/min, outside {least:.0f} to {most:.0f}.",
-            speed=60.0 * float(traced.speed_hz[n]),
-            least=60.0 * machine.least_speed_hz,
-            most=60.0 * machine.most_speed_hz,
-        )
+    slow = traced.speed_hz < machine.least_speed_hz - 0.01
+    yield from first(
+        (traced.speed_hz > 0.0) & (slow | (traced.speed_hz > machine.most_speed_hz + 0.01)),
+        "program-limit",
+        "The spindle turns at {speed:.0f} rev/min, outside {least:.0f} to {most:.0f}.",
+        speed=60.0 * traced.speed_hz,
+        least=60.0 * machine.least_speed_hz,
+        most=60.0 * machine.most_speed_hz,
+    )
 
 
 def _safe_mm(piece: Workpiece, setting: Setting) -> float:
@@ -411,18 +396,16 @@ def _safe_mm(piece: Workpiece, setting: Setting) -> float:
 
 
 def _rapids(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
+    first = partial(_at_first, traced, setting)
     low, step = traced.least_mm[:, 2], traced.step_mm
     rises = (step[:, 2] > 0.0) & ~step[:, :2].any(axis=1)
-    n = _first(traced.rapid & ~rises & (low < _safe_mm(piece, setting)))
-    if n is not None:
-        yield fault(
-            setting,
-            "program-rapid",
-            int(traced.line[n]),
-            "A rapid goes down to {z:length}, under the safe height of {safe:length}.",
-            z=float(low[n]),
-            safe=piece.top_mm + setting.machine.safe_height_mm,
-        )
+    yield from first(
+        traced.rapid & ~rises & (low < _safe_mm(piece, setting)),
+        "program-rapid",
+        "A rapid goes down to {z:length}, under the safe height of {safe:length}.",
+        z=low,
+        safe=piece.top_mm + setting.machine.safe_height_mm,
+    )
     if traced.aside_line:
         text = "The cutter goes aside before it is up; go to the safe height first (G0 Z alone)."
         yield fault(setting, "program-rapid", traced.aside_line, text)
@@ -457,33 +440,31 @@ def _turning(traced: Traced, setting: Setting) -> Iterator[Finding]:
 
 
 def _travel(traced: Traced, setting: Setting) -> Iterator[Finding]:
+    first = partial(_at_first, traced, setting)
     fixture = setting.fixture
     zero = (0.0, 0.0, 0.0)
     if fixture is not None:
         zero = (fixture.zero_x_mm, fixture.zero_y_mm, fixture.zero_z_mm)
     for axis, (least, most) in enumerate(setting.machine.travel_mm):
         there = traced.end_mm[:, axis] + zero[axis]
+        outside = (there < least - 1e-6) | (there > most + 1e-6)
         if fixture is None:  # where zero lies is not known: only how far it goes in all
-            span = there - (there.min() if len(there) else 0.0)
-            n = _first(span > most - least + 1e-6)
-        else:
-            n = _first((there < least - 1e-6) | (there > most + 1e-6))
-        if n is not None:
-            yield fault(
-                setting,
-                "program-limit",
-                int(traced.line[n]),
-                "{axis} goes to {there:length} on the machine, outside its travel of "
-                "{least:length} to {most:length}.",
-                axis="XYZ"[axis],
-                there=float(there[n]),
-                least=least,
-                most=most,
-            )
+            outside = there - there.min(initial=np.inf) > most - least + 1e-6
+        yield from first(
+            outside,
+            "program-limit",
+            "{axis} goes to {there:length} on the machine, outside its travel of {least:length} "
+            "to {most:length}.",
+            axis="XYZ"[axis],
+            there=there,
+            least=least,
+            most=most,
+        )
 
 
 def _places(traced: Traced, setting: Setting) -> Iterator[Finding]:
     """Yield where a cutter comes into a clamp or a place to stay out of."""
+    first = partial(_at_first, traced, setting)
     fixture = setting.fixture
     if fixture is None or not len(traced.line):
         return
@@ -517,11 +498,13 @@ def _places(traced: Traced, setting: Setting) -> Iterator[Finding]:
             )
         z0, z1 = traced.start_mm[:, 2], traced.end_mm[:, 2]
         low = np.minimum(z0 + enters * (z1 - z0), z0 + leaves * (z1 - z0)) - deep
-        n = _first((enters <= leaves) & (low < box.z_most_mm))
-        if n is not None:
-            text = "The cutter comes into {name:quoted}, which stands up to {top:size}."
-            named: dict[str, Value] = {"name": box.name, "top": box.z_most_mm}
-            yield fault(setting, "program-place", int(traced.line[n]), text, **named)
+        yield from first(
+            (enters <= leaves) & (low < box.z_most_mm),
+            "program-place",
+            "The cutter comes into {name:quoted}, which stands up to {top:size}.",
+            name=box.name,
+            top=box.z_most_mm,
+        )
 
 
 # ---- the result as a measurement ----------------------------------------------------------------

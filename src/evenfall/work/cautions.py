@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from evenfall.instrument import Specification
+    from evenfall.wording import Value
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,12 +39,12 @@ def cautions(
     by_machine: bool = False,
 ) -> tuple[Caution, ...]:
     """Return the cautions that go with work on rod, saddle, frets, nut or board."""
-    pull = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
-    loosen = (
-        "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on. "
-        "Loosen them before you file."
-    )
-    text = loosen if cuts_frets or cuts_nut else pull
+    text = "{strings:count string} pull with {pull:tension} in all and can whip: eye protection on."
+    if cuts_frets or cuts_nut:
+        text = (
+            "{strings:count string} pull with {pull:tension} in all and can whip: eye protection "
+            "on. Loosen them before you file."
+        )
     tension = sentence(
         text,
         strings=len(specification.strings),
@@ -97,52 +98,44 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
     strings = "Take the strings off, or tie them clear of everything that moves or turns."
     if strung:
         strings = "Strings at pitch can whip: guard them, and keep the cutter's path clear of them."
+    dust: dict[str, Value] = {"what": tuple(dict.fromkeys(_DUST[one] for one in materials))}
     found = (
         (
             "Before anything",
-            sentence("This program starts nothing by itself: a qualified person presses start."),
+            "This program starts nothing by itself: a qualified person presses start.",
         ),
         (
             "Dry run",
-            sentence("Run it lifted over the work first, a hand on the stop, and watch it all."),
+            "Run it lifted over the work first, a hand on the stop, and watch it all.",
         ),
         (
             "Guards and interlocks",
-            sentence("Guards closed, interlocks working, emergency stop tried and within reach."),
+            "Guards closed, interlocks working, emergency stop tried and within reach.",
         ),
         (
             "Eyes and ears",
-            sentence(
-                "Eye and hearing protection on; no gloves, loose sleeves or hair, rings or chains."
-            ),
+            "Eye and hearing protection on; no gloves, loose sleeves or hair, rings or chains.",
         ),
         (
             "Dust",
-            sentence(
-                "{what:list}, and wood: extraction running, a mask where it does not catch all.",
-                what=tuple(dict.fromkeys(_DUST[one] for one in materials)),
-            ),
+            "{what:list}, and wood: extraction running, a mask where it does not catch all.",
         ),
         (
             "Clamps",
-            sentence(
-                "Check clamps, fixture and the three positions in the header before every start."
-            ),
+            "Check clamps, fixture and the three positions in the header before every start.",
         ),
-        ("Start", sentence("Start with the cutter over the height that the first block goes to.")),
-        ("Strings", sentence(strings)),
+        ("Start", "Start with the cutter over the height that the first block goes to."),
+        ("Strings", strings),
         (
             "Cutters",
-            sentence(
-                "Cutters are sharp and may break: right one, sound, tight, length checked. Reach "
-                "in or change one only with spindle and drives stopped."
-            ),
+            "Cutters are sharp and may break: right one, sound, tight, length checked. Reach in or "
+            "change one only with spindle and drives stopped.",
         ),
         (
             "Above all",
-            sentence(
-                "The machine's manual, local rules and qualified persons come before this program."
-            ),
+            "The machine's manual, local rules and qualified persons come before this program.",
         ),
     )
-    return tuple(Caution(topic, said) for topic, said in found)
+    return tuple(
+        Caution(topic, sentence(told, **(dust if topic == "Dust" else {}))) for topic, told in found
+    )

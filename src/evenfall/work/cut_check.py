@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,7 @@ from evenfall.work.trace import noted
 
 if TYPE_CHECKING:
     from evenfall.arrays import IntArray
+    from evenfall.wording import Value
     from evenfall.work.crown_lines import CrownLine, Workpiece
     from evenfall.work.program_check import Setting
     from evenfall.work.simulation import Patch
@@ -129,16 +131,16 @@ def lift_findings(
 
 def _nothing_cut(patch: Patch, setting: Setting) -> Iterator[Finding]:
     if patch.cut.any():
-        line = int(patch.line[patch.cut].min())
+        text = "The lifted program still cuts fret {fret}; lift it higher."
+        named: dict[str, Value] = {"fret": patch.fret}
         if patch.part is not None:
             text = "The lifted program still cuts the {part}; lift it higher."
-            yield fault(setting, "program-cut", line, text, part=patch.part.part)
-            return
-        text = "The lifted program still cuts fret {fret}; lift it higher."
-        yield fault(setting, "program-cut", line, text, fret=patch.fret)
+            named = {"part": patch.part.part}
+        yield fault(setting, "program-cut", int(patch.line[patch.cut].min()), text, **named)
 
 
 def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[Finding]:
+    cut = partial(fault, setting, "program-cut", fret=patch.fret)
     middle = patch.middle
     planned = crown.planned(patch.at_mm)
     cut_here = crown.is_cut_at(patch.at_mm)
@@ -151,14 +153,7 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
         text = "It cuts fret {fret} {under:amount} too deep."
         if not crown.is_cut:
             text = "It cuts fret {fret}, which is not to be cut, {under:amount} deep."
-        yield fault(
-            setting,
-            "program-cut",
-            int(patch.line[worst, middle]),
-            text,
-            fret=patch.fret,
-            under=float(under[worst]),
-        )
+        yield cut(int(patch.line[worst, middle]), text, under=float(under[worst]))
     yield from _flank_faults(patch, crown, setting)
     lowered = patch.before_mm - patch.height_mm
     board = np.abs(patch.across_mm) >= crown.wire_half_mm
@@ -171,14 +166,7 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
         text = "It cuts {deep:amount} into the board at fret {fret}."
         if not board[place[1]]:
             text = "It touches fret {fret}, which is not to be cut, by {deep:amount}."
-        yield fault(
-            setting,
-            "program-cut",
-            int(patch.line[place]),
-            text,
-            fret=patch.fret,
-            deep=float(touched[place]),
-        )
+        yield cut(int(patch.line[place]), text, deep=float(touched[place]))
     if not crown.is_cut:
         return
     at = np.searchsorted(patch.at_mm, crown.at_mm)
@@ -187,15 +175,9 @@ def _fret_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[F
     allowance = setting.machine.working_allowance_mm + setting.machine.digit_mm
     if over.max() > allowance:
         k = int(over.argmax())
-        yield fault(
-            setting,
-            "program-cut",
-            int(patch.line[at[k], middle]),
-            "It leaves fret {fret} {over:length} too high under {on:strings}.",
-            fret=patch.fret,
-            over=float(over[k]),
-            on=crown.strings[k] + 1,
-        )
+        text = "It leaves fret {fret} {over:length} too high under {on:strings}."
+        line = int(patch.line[at[k], middle])
+        yield cut(line, text, over=float(over[k]), on=crown.strings[k] + 1)
     yield from _shape_faults(patch, crown, setting, at[asked])
 
 
@@ -222,14 +204,9 @@ def _flank_faults(patch: Patch, crown: CrownLine, setting: Setting) -> Iterator[
     under = np.where(patch.cut[:, flank], floor - patch.height_mm[:, flank], 0.0)
     place = np.unravel_index(int(under.argmax()), under.shape)
     if under[place] > SHAPE_MM:
-        yield fault(
-            setting,
-            "program-cut",
-            int(patch.line[:, flank][place]),
-            "It cuts {under:amount} into the side of fret {fret}.",
-            fret=patch.fret,
-            under=float(under[place]),
-        )
+        line, by = int(patch.line[:, flank][place]), float(under[place])
+        text = "It cuts {under:amount} into the side of fret {fret}."
+        yield fault(setting, "program-cut", line, text, fret=patch.fret, under=by)
 
 
 def _shape_faults(
@@ -249,12 +226,7 @@ def _shape_faults(
         inside = np.abs(s) < 0.8 * crown.wire_half_mm
         off = min(float(np.abs(top - z - arc_drop_mm(r, s))[inside].max()) for r in radii)
         if off > SHAPE_MM:
-            yield fault(
-                setting,
-                "program-cut",
-                int(lines[formed].max()),
-                "The crown of fret {fret} ends {off:length} off its round.",
-                fret=patch.fret,
-                off=off,
-            )
+            text = "The crown of fret {fret} ends {off:length} off its round."
+            line = int(lines[formed].max())
+            yield fault(setting, "program-cut", line, text, fret=patch.fret, off=off)
             return

@@ -211,30 +211,17 @@ class Parts:
 Description: TypeAlias = "Machine | tuple[Cutter, ...] | Fixture | Parts"
 
 _PER_MIN = (1.0, 60.0)
-_UNITS = Key(
-    "units",
-    "choice",
-    "Unit of every length in the file.",
-    example="mm",
-    default="mm",
-    to=("unit",),
-    choices=("mm", "in"),
-)
 
 
-def _axis(name: str, example: tuple[float, float]) -> Key:
-    return Key(
-        name,
-        "travel",
-        f"Travel of the {name.upper()} axis in machine coordinates.",
-        -5000,
-        5000,
-        {"least": example[0], "most": example[1]},
-        NEEDED,
-        "",
-        (f"{name}_least_mm", f"{name}_most_mm"),
-        choices=("least", "most"),
-    )
+# Keys and tables read best as tables:
+# fmt: off
+_UNITS = Key("units", "choice", "Unit of every length in the file.", example="mm", default="mm",
+             to=("unit",), choices=("mm", "in"))
+
+
+def _axis(name: str, told: str, least: float, most: float) -> Key:
+    return Key(name, "travel", told, -5000, 5000, {"least": least, "most": most}, NEEDED, "",
+               (f"{name}_least_mm", f"{name}_most_mm"), choices=("least", "most"))
 
 
 def _word(name: str, told: str, example: str) -> Key:
@@ -244,45 +231,15 @@ def _word(name: str, told: str, example: str) -> Key:
 def _use_keys(material: str) -> tuple[Key, ...]:
     stem = material.replace(" ", "_")
     return (
-        Key(
-            f"{stem}_speed",
-            "number",
-            f"Surface speed in {material}; without it the cutter is not used for that.",
-            1,
-            600,
-            30.0,
-            None,
-            "not for it",
-            unit="m/min",
-            scale=(1000.0, 60.0),
-        ),
-        Key(
-            f"{stem}_chip",
-            "length",
-            f"Chip load of each tooth in {material}.",
-            0.0005,
-            0.5,
-            0.01,
-            None,
-            "not for it",
-        ),
-        Key(
-            f"{stem}_life",
-            "number",
-            f"Metres of {material} that the cutter lasts.",
-            0.1,
-            1e5,
-            60.0,
-            None,
-            "not stated",
-            unit="m",
-            scale=(1000.0, 1.0),
-        ),
+        Key(f"{stem}_speed", "number", f"Surface speed in {material}; without it the cutter is not "
+            "used for that.", 1, 600, 30.0, None, "not for it", unit="m/min", scale=(1000.0, 60.0)),
+        Key(f"{stem}_chip", "length", f"Chip load of each tooth in {material}.", 0.0005, 0.5, 0.01,
+            None, "not for it"),
+        Key(f"{stem}_life", "number", f"Metres of {material} that the cutter lasts.", 0.1, 1e5,
+            60.0, None, "not stated", unit="m", scale=(1000.0, 1.0)),
     )
 
 
-# A table reads best as a table:
-# fmt: off
 MACHINE_TABLES: Mapping[str, Table] = {table.name: table for table in (
     Table("machine", "The machine, and what its controller takes.", Machine, (
         Key("name", "text", "What the machine is called.", example="Name of the machine"),
@@ -307,7 +264,8 @@ MACHINE_TABLES: Mapping[str, Table] = {table.name: table for table in (
         Key("working_allowance", "length", "What a crown may be missed by.", 0, 0.5, 0.005, 0.005),
     )),
     Table("axes", "How far each axis goes.", Machine, (
-        _axis("x", (0.0, 900.0)), _axis("y", (-150.0, 150.0)), _axis("z", (-20.0, 120.0)),
+        *(_axis(name, f"Travel of the {name.upper()} axis in machine coordinates.", *example)
+          for name, *example in (("x", 0.0, 900.0), ("y", -150.0, 150.0), ("z", -20.0, 120.0))),
         Key("safe_height", "length", "Height over the highest crown above which rapids over the "
             "instrument stay.", 1, 500, 25.0),
         Key("rapid", "length", "Speed of a rapid, per minute.", 50, 60_000, 3000.0,
@@ -360,9 +318,8 @@ CUTTER_TABLES: Mapping[str, Table] = {table.name: table for table in (
 )}
 _BOX_KEYS = (
     Key("name", "text", "What it is.", example="clamp at the heel"),
-    *(Key(axis, "travel", f"Where it lies along {axis.upper()}, in work coordinates.", -5000, 5000,
-          {"least": 0.0, "most": 20.0}, NEEDED, "", (f"{axis}_least_mm", f"{axis}_most_mm"),
-          choices=("least", "most")) for axis in "xy"),
+    *(_axis(name, f"Where it lies along {name.upper()}, in work coordinates.", 0.0, 20.0)
+      for name in "xy"),
     Key("top", "length", "How high it stands over work zero.", -200, 500, 12.0, to=("z_most_mm",)),
 )
 FIXTURE_TABLES: Mapping[str, Table] = {table.name: table for table in (

@@ -151,7 +151,7 @@ class BoardCells:
         full = np.flatnonzero(count > 0.0)
         x, y = self.x[low:high].ravel()[full], self.y[low:high].ravel()[full]
         z, count = self.height[low:high].ravel()[full] - self._arch_at(x, y)[0], count[full]
-        across = (x - base - lean * y) * cosine
+        across = self.lines.off_mm(fret, x, y)
         along = (lean * (x - base) + y) * cosine
         limits = self._limits(fret)
         order = np.argsort(along)

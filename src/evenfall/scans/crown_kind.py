@@ -144,21 +144,6 @@ def mean_section(
     if int(filled.sum()) < 8:
         return None
     x, z = middle[filled], height[filled]
-    return _told(
-        x, z, step, crown_height_mm=crown_height_mm, crown_width_mm=crown_width_mm, sharp=sharp
-    )
-
-
-def _told(
-    x: FloatArray,
-    z: FloatArray,
-    step: float,
-    *,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    sharp: bool,
-) -> CrownSection | None:
-    """Return a section with its kind."""
     top, across, across_u, top_u, radius = _top(x, z, step, crown_height_mm)
     if sharp and (edge := _edge(x, z, across, ROOF_SHARE * crown_width_mm)):
         top, across, top_u = edge
@@ -187,8 +172,7 @@ def _top(
     They are those of a parabola about it; height and place of a wide top are its dome's or bar's.
     """
     peak = int(np.argmax(z))
-    reach = max(3.5 * step, 0.0)
-    near = (np.abs(x - x[peak]) < reach) | _run(z > z[peak] - TOP_SHARE * height, peak)
+    near = (np.abs(x - x[peak]) < 3.5 * step) | _run(z > z[peak] - TOP_SHARE * height, peak)
     near |= np.abs(np.arange(len(x)) - peak) <= 2
     near &= z > z[peak] - 5.0 * TOP_SHARE * height  # an upright side is no top
     fit = np.polynomial.Polynomial.fit(x[near], z[near], min(2, int(near.sum()) - 1))
@@ -302,13 +286,16 @@ def _circle_misfit(x: FloatArray, z: FloatArray, across: float, reach: float) ->
     near = (np.abs(x - across) < reach) & (z > -0.6)
     if int(near.sum()) < 6:
         return np.inf
-    # a circle about (a, b): x² + z² = 2 a x + 2 b z + c
-    design = np.column_stack([2.0 * (x[near] - across), 2.0 * z[near], np.ones(int(near.sum()))])
-    right = (x[near] - across) ** 2 + z[near] ** 2
-    a, b, c = np.linalg.lstsq(design, right, rcond=None)[0]
-    radius = np.sqrt(max(c + a * a + b * b, 1e-12))
-    off = np.hypot(x[near] - across - a, z[near] - b) - radius
+    a, b, square = _circle(x[near] - across, z[near])
+    off = np.hypot(x[near] - across - a, z[near] - b) - np.sqrt(max(square, 1e-12))
     return float(np.sqrt(np.mean(off**2)))
+
+
+def _circle(x: FloatArray, z: FloatArray) -> tuple[float, float, float]:
+    """Return centre (a, b) and squared radius of a circle: x² + z² = 2 a x + 2 b z + c."""
+    design = np.column_stack([2.0 * x, 2.0 * z, np.ones(len(x))])
+    a, b, c = np.linalg.lstsq(design, x**2 + z**2, rcond=None)[0]
+    return float(a), float(b), float(c + a * a + b * b)
 
 
 def unlike_arc(section: CrownSection, crown_width_mm: float) -> Kind | None:
@@ -322,10 +309,7 @@ def unlike_arc(section: CrownSection, crown_width_mm: float) -> Kind | None:
         arc = np.abs(x) >= half
         if int(arc.sum()) < 8 or np.ptp(x[arc]) < reach:
             break
-        # a circle about (a, b): x² + z² = 2 a x + 2 b z + c
-        design = np.column_stack([2.0 * x[arc], 2.0 * z[arc], np.ones(int(arc.sum()))])
-        a, b, c = np.linalg.lstsq(design, x[arc] ** 2 + z[arc] ** 2, rcond=None)[0]
-        square = c + a * a + b * b
+        a, b, square = _circle(x[arc], z[arc])
         lower = np.where(arc, np.abs(x - a), half)
         off = z - b - np.sqrt(np.maximum(square - lower**2, 0.0))
         if half == 0.0:
@@ -389,7 +373,7 @@ def fit_section(
         many = np.add.reduceat(weight, starts)
         right = np.zeros((count, 3))
         for p in range(3):
-            right[:, p] = np.add.reduceat(weight * columns[p] * (off + 0.0), starts)
+            right[:, p] = np.add.reduceat(weight * columns[p] * off, starts)
             for q in range(3):
                 normal[:, p, q] = np.add.reduceat(weight * columns[p] * columns[q], starts)
         hold = noise**2 / np.array([np.inf, SHIFT_MM**2, SLOPE**2])

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -137,6 +137,32 @@ class CrownLine:
 
 
 @dataclass(frozen=True, slots=True)
+class FretGuess:
+    """One fret before its crown is fitted: where it runs, and what is known of its crown."""
+
+    fret: int  # fret number, from 1
+    base_mm: float
+    lean_slope: float
+    crest_coefficients: FloatArray  # of the guess of the crown line, highest power first
+    crown_height_mm: float
+    crown_width_mm: float
+    facet_mm: float = 0.0  # of a mesh, and what its facets leave open
+    facet_u_mm: float = 0.0
+    edge_u_mm: float = 0.0  # what a round crown may stand over a level facet that ends in edges
+    sharp: bool = False  # whether the top is an edge of the drawing
+
+    def section(self, across_mm: FloatArray, over_mm: FloatArray) -> CrownSection | None:
+        """Return the mean section of points over the guess."""
+        return mean_section(
+            across_mm,
+            over_mm,
+            crown_height_mm=self.crown_height_mm,
+            crown_width_mm=self.crown_width_mm,
+            sharp=self.sharp,
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class _Slices:
     """Points in slices: sorted, with what each slice starts from."""
 
@@ -174,54 +200,24 @@ class _Slices:
 
 
 def fit_crown_line(
-    points: CrownPoints,
-    crest_coefficients: FloatArray,
-    *,
-    fret: int,
-    base_mm: float,
-    lean_slope: float,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    facet_mm: float = 0.0,
-    facet_u_mm: float = 0.0,
-    edge_u_mm: float = 0.0,
-    sharp: bool = False,
-    like: CrownSection | None = None,
+    points: CrownPoints, guess: FretGuess, like: CrownSection | None = None
 ) -> CrownLine | None:
     """Return the crown line of one fret; None where its points make no slice.
 
-    `edge_u_mm` is what a round crown may stand over a level facet that ends in edges; the top of a
-    `sharp` one is an edge of the drawing. `like` is the section of another fret, of the kind that
-    the whole neck has, for a fret that did not show its own.
+    `like` is the section of another fret, of the kind that the whole neck has, for a fret that did
+    not show its own.
     """
-    slices = _cut(points, crown_width_mm, crown_height_mm)
+    crown_width_mm, facet_u_mm = guess.crown_width_mm, guess.facet_u_mm
+    slices = _cut(points, guess)
     if slices is None:
         return None
-    section = mean_section(
-        slices.across,
-        slices.over,
-        crown_height_mm=crown_height_mm,
-        crown_width_mm=crown_width_mm,
-        sharp=sharp,
-    )
+    section = guess.section(slices.across, slices.over)
     if like is not None:
         section = like if section is None else replace(section, kind=like.kind)
     if section is not None and section.kind != "round":
         nearly = UNLIKE_U_MM if section.kind != "blunt" else BLUNT_U_MM
-        return _by_section(
-            slices,
-            section,
-            crest_coefficients,
-            fret=fret,
-            base_mm=base_mm,
-            lean_slope=lean_slope,
-            crown_height_mm=crown_height_mm,
-            crown_width_mm=crown_width_mm,
-            facet_u_mm=math.hypot(facet_u_mm, DRAWN_U_MM) if facet_mm else 0.0,
-            unlike_u_mm=0.0 if like is None else nearly,
-            sharp=sharp,
-        )
-    radius = crown_radius_mm(crown_height_mm, crown_width_mm)
+        return _by_section(slices, section, guess, unlike_u_mm=0.0 if like is None else nearly)
+    radius = crown_radius_mm(guess.crown_height_mm, crown_width_mm)
     least = max(LEAST_NOISE_MM, facet_u_mm)
     round_tops = _fit_round(slices, radius, CAP_SHARE * crown_width_mm, least)
     if round_tops is None:
@@ -242,7 +238,7 @@ def fit_crown_line(
             radius=radius,
             noise=noise,
             reach=WIDE_SHARE * crown_width_mm,
-            least_mm=max(LEAST_FLAT_MM, FACETS_IN_FLAT * facet_mm),
+            least_mm=max(LEAST_FLAT_MM, FACETS_IN_FLAT * guess.facet_mm),
         )
         for i, values in flat.items():
             top[i], variance[i], width[i], width_u[i], parameters[i, :4], covariance[i, 2, 2] = (
@@ -251,39 +247,56 @@ def fit_crown_line(
         if 2 * len(flat) > len(cap.present):
             form = max(form, flat_form)
     unlike = None
-    if not facet_mm and (form > LOOKED_AT_MM or 2 * int((width > 0.0).sum()) > count):
-        unlike = _unlike_arc(slices, width, crown_height_mm, crown_width_mm)
+    if not guess.facet_mm and (form > LOOKED_AT_MM or 2 * int((width > 0.0).sum()) > count):
+        unlike = _unlike_arc(slices, width, guess)
     known = np.isfinite(top) & (variance > 0.0)
     if int(known.sum()) < 2:
         return None
-    along = slices.middle[known]
-    cosine = 1.0 / np.sqrt(1.0 + lean_slope**2)
-    centre = parameters[known, 0]
-    u = np.sqrt(variance[known])
-    height = top[known]
     return CrownLine(
-        fret=fret,
+        **_placed(
+            guess,
+            slices.middle[known],
+            height=top[known],
+            u=np.sqrt(variance[known]),
+            centre=parameters[known, 0],
+            slope=parameters[known, 3],
+        ),
         slice_mm=slices.step,
-        along_mm=along,
-        x_mm=base_mm + (along * lean_slope + centre) * cosine,
-        y_mm=(along - centre * lean_slope) * cosine,
-        top_mm=height + np.polyval(crest_coefficients, along),
-        top_u_mm=u,
-        slope=parameters[known, 3] + np.polyval(np.polyder(crest_coefficients), along),
         radius_mm=parameters[known, 2],
         radius_u_mm=np.sqrt(np.maximum(covariance[known, 2, 2], 0.0)),
         flat_width_mm=width[known],
         flat_width_u_mm=width_u[known],
         noise_mm=noise,
-        form_u_mm=float(np.linalg.norm([form, facet_u_mm, edge_u_mm])),
-        bend_ratio=_bend_ratio(along, height, u),
+        form_u_mm=float(np.linalg.norm([form, facet_u_mm, guess.edge_u_mm])),
         unlike=unlike,
     )
 
 
-def _unlike_arc(
-    slices: _Slices, flat_width: FloatArray, crown_height: float, crown_width: float
-) -> CrownSection | None:
+def _placed(
+    guess: FretGuess,
+    along: FloatArray,
+    *,
+    height: FloatArray,
+    u: FloatArray,
+    centre: FloatArray,
+    slope: FloatArray,
+) -> dict[str, Any]:
+    """Return what a crown line says of its tops, by heights and slopes over the guess."""
+    lean, crest = guess.lean_slope, guess.crest_coefficients
+    cosine = 1.0 / np.sqrt(1.0 + lean**2)
+    return {
+        "fret": guess.fret,
+        "along_mm": along,
+        "x_mm": guess.base_mm + (along * lean + centre) * cosine,
+        "y_mm": (along - centre * lean) * cosine,
+        "top_mm": height + np.polyval(crest, along),
+        "top_u_mm": u,
+        "slope": slope + np.polyval(np.polyder(crest), along),
+        "bend_ratio": _bend_ratio(along, height, u),
+    }
+
+
+def _unlike_arc(slices: _Slices, flat_width: FloatArray, guess: FretGuess) -> CrownSection | None:
     """Return the mean section of a fret, with its kind, if it is that of no arc, worn or not.
 
     Wear differs along a fret: slices without, or else worn about as wide, are looked at alone.
@@ -293,10 +306,8 @@ def _unlike_arc(
         low, high = np.quantile(flat_width, [0.25, 0.75])
         alike = (flat_width >= low) & (flat_width <= high)
     of = slices.only(alike[slices.group])
-    section = mean_section(
-        of.across, of.over, crown_height_mm=crown_height, crown_width_mm=crown_width
-    )
-    kind = unlike_arc(section, crown_width) if section else None
+    section = guess.section(of.across, of.over)
+    kind = unlike_arc(section, guess.crown_width_mm) if section else None
     if section is None or kind is None:
         return None
     return replace(section, kind=kind)
@@ -327,18 +338,7 @@ def turned_slope(
 
 
 def _by_section(
-    slices: _Slices,
-    section: CrownSection,
-    crest_coefficients: FloatArray,
-    *,
-    fret: int,
-    base_mm: float,
-    lean_slope: float,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    facet_u_mm: float,
-    unlike_u_mm: float,
-    sharp: bool,
+    slices: _Slices, section: CrownSection, guess: FretGuess, *, unlike_u_mm: float
 ) -> CrownLine | None:
     """Return the crown line of a fret whose crown is not round, from its own mean section."""
     middle = slices.middle[slices.present]
@@ -353,7 +353,7 @@ def _by_section(
                 over,
                 slices.local,
                 slices.starts,
-                crown_height_mm=crown_height_mm,
+                crown_height_mm=guess.crown_height_mm,
                 least_points=LEAST_POINTS,
                 rough=rough,
             )
@@ -367,13 +367,7 @@ def _by_section(
         crest = _smooth(middle[known], height[known], SMOOTH_DEGREE)
         if np.abs([line(middle), crest(middle)]).max() < SETTLED_MM:
             break
-        again = mean_section(
-            across - line(slices.along),
-            over - crest(slices.along),
-            crown_height_mm=crown_height_mm,
-            crown_width_mm=crown_width_mm,
-            sharp=sharp,
-        )
+        again = guess.section(across - line(slices.along), over - crest(slices.along))
         if again is None:
             break
         # the better section of a fret that is taken by it may be round by its widths alone
@@ -385,27 +379,24 @@ def _by_section(
     known = np.isfinite(height) & (variance > 0.0)
     if int(known.sum()) < 2:
         return None
-    along = middle[known]
-    cosine = 1.0 / np.sqrt(1.0 + lean_slope**2)
-    centre = section.top_across_mm + shift[known]
-    none = np.zeros(len(along))
-    u = np.sqrt(variance[known])
+    none = np.zeros(int(known.sum()))
+    facet_u_mm = math.hypot(guess.facet_u_mm, DRAWN_U_MM) if guess.facet_mm else 0.0
     return CrownLine(
-        fret=fret,
+        **_placed(
+            guess,
+            middle[known],
+            height=height[known],
+            u=np.sqrt(variance[known]),
+            centre=section.top_across_mm + shift[known],
+            slope=slope[known],
+        ),
         slice_mm=slices.step,
-        along_mm=along,
-        x_mm=base_mm + (along * lean_slope + centre) * cosine,
-        y_mm=(along - centre * lean_slope) * cosine,
-        top_mm=height[known] + np.polyval(crest_coefficients, along),
-        top_u_mm=u,
-        slope=slope[known] + np.polyval(np.polyder(crest_coefficients), along),
         radius_mm=none + section.radius_mm,
         radius_u_mm=none + 0.3 * section.radius_mm,
         flat_width_mm=none,
         flat_width_u_mm=none,
         noise_mm=noise,
         form_u_mm=float(np.linalg.norm([section.top_u_mm, facet_u_mm, unlike_u_mm])),
-        bend_ratio=_bend_ratio(along, height[known], u),
         section=section,
     )
 
@@ -421,15 +412,15 @@ def _smooth(along: FloatArray, value: FloatArray, degree: int) -> np.polynomial.
     return fit
 
 
-def _cut(points: CrownPoints, crown_width: float, crown_height: float) -> _Slices | None:
+def _cut(points: CrownPoints, guess: FretGuess) -> _Slices | None:
     """Return the points sorted into slices, without those that lie under the crown."""
-    upper = points.over_guess_mm > -UPPER_SHARE * crown_height
+    upper = points.over_guess_mm > -UPPER_SHARE * guess.crown_height_mm
     along = points.along_mm[upper].astype(float)
     across = points.across_mm[upper].astype(float)
     if len(along) < LEAST_POINTS:
         return None
     low, high = float(along.min()), float(along.max())
-    in_cap = int((np.abs(across) < CAP_SHARE * crown_width).sum())
+    in_cap = int((np.abs(across) < CAP_SHARE * guess.crown_width_mm).sum())
     density = max(in_cap / max(high - low, 1.0), 1e-9)
     step = float(np.clip(WANTED_POINTS / density, SLICE_MM, LONGEST_SLICE_MM))
     count = max(1, int(np.ceil((high - low) / step)))

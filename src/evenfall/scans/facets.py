@@ -130,11 +130,8 @@ def seen_only(located: Located, specification: Specification) -> Located:
     wire = specification.fretwire
     reach = CAP_SHARE * wire.crown_width_mm
     radius = crown_radius_mm(wire.crown_height_mm, wire.crown_width_mm)
-    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
-        off = (points[:, 0] - lines.base_mm[j] - lines.lean_slope[j] * points[:, 1]) * lines.cosine[
-            j
-        ]
-        on = np.flatnonzero(np.abs(off) < reach)
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)).tolist():
+        on = np.flatnonzero(np.abs(lines.off_mm(j, points[:, 0], points[:, 1])) < reach)
         if not len(on):
             continue
         on = on[np.abs(height[on] - np.median(height[on])) < wire.crown_height_mm]  # no strings

@@ -244,7 +244,7 @@ def _bumps(
             beyond.append((int(in_step.argmin()), len(found)))
         elif x > last + CLEAR_MM:
             continue  # the end of the board, and what lies beyond
-        distance, _ = nearest_fret(np.array([x]), np.array([y]), located.orientation.fret_lines)
+        distance = nearest_fret(np.array([x]), np.array([y]), located.orientation.fret_lines)
         before = int((located.orientation.fret_x_mm < x).sum())
         long, wide = np.ptp(columns) * CELL_MM + CELL_MM, np.ptp(rows) * CELL_MM + CELL_MM
         found.append(

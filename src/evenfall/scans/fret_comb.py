@@ -49,6 +49,11 @@ class FretLines:
         """Cosine of the angle between each fret and the square of the neck, shape (F,)."""
         return np.asarray(1.0 / np.sqrt(1.0 + self.lean_slope**2))
 
+    def off_mm(self, fret: int, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
+        """Return how far places lie from the line of a fret (from 0), towards the bridge."""
+        off = x_mm - self.base_mm[fret] - self.lean_slope[fret] * y_mm
+        return np.asarray(off * self.cosine[fret])
+
     def crossings(self, lines: StringLines) -> tuple[FloatArray, FloatArray]:
         """Return x and y where strings cross the frets as they stand, shape (K, F) [mm]."""
         run = lines.run_slope[:, None]

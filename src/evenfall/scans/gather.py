@@ -198,13 +198,12 @@ def _grid(
     high_x = min(float(sample[:, 0].max()), last + 15.0 + tip)
     half = 0.5 * max(board.width_nut_mm, board.width_last_mm) + 2.0
     columns, rows = int((high_x - low_x) / CELL_MM) + 1, int(2.0 * half / CELL_MM) + 1
-    x = low_x + (np.arange(columns)[:, None] + 0.5) * CELL_MM
-    y = -half + (np.arange(rows)[None, :] + 0.5) * CELL_MM
+    x: FloatArray = np.asarray(low_x + (np.arange(columns)[:, None] + 0.5) * CELL_MM)
+    y: FloatArray = np.asarray(-half + (np.arange(rows)[None, :] + 0.5) * CELL_MM)
     fret = np.full((columns, rows), -1, dtype=np.int16)
     reach = half_crown + FOOT_MM + 0.71 * CELL_MM
-    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
-        off = (x - lines.base_mm[j] - lines.lean_slope[j] * y) * lines.cosine[j]
-        fret[np.abs(off) < reach] = j
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)).tolist():
+        fret[np.abs(lines.off_mm(j, x, y)) < reach] = j
     nut = nut_line(specification)
     wide = board.width_nut_mm + (board.width_last_mm - board.width_nut_mm) * x / last
     off_board = (x - nut[0] - nut[1] * y < NUT_MM + 0.5 * CELL_MM) | (
@@ -227,18 +226,12 @@ def nut_line(specification: Specification) -> tuple[float, float]:
     return float(lines.x_mm[0, 0]) - lean * float(lines.y_mm[0, 0]), lean
 
 
-def nearest_fret(
-    x_mm: FloatArray, y_mm: FloatArray, lines: FretLines
-) -> tuple[FloatArray, FloatArray]:
-    """Return distance [mm] to the nearest fret's line, and the signed one (bridge positive)."""
+def nearest_fret(x_mm: FloatArray, y_mm: FloatArray, lines: FretLines) -> FloatArray:
+    """Return how far places lie from the line of the nearest fret [mm]."""
     nearest = np.full(len(x_mm), np.inf)
-    signed = np.full(len(x_mm), np.inf)
-    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
-        off = (x_mm - lines.base_mm[j] - lines.lean_slope[j] * y_mm) * lines.cosine[j]
-        closer = np.abs(off) < nearest
-        nearest = np.where(closer, np.abs(off), nearest)
-        signed = np.where(closer, off, signed)
-    return nearest, signed
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)).tolist():
+        nearest = np.minimum(nearest, np.abs(lines.off_mm(j, x_mm, y_mm)))
+    return nearest
 
 
 def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: float) -> BoardGuess:
@@ -250,8 +243,7 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     inside &= x >= grid.low_x_mm
     inside[inside] &= ~grid.off_board[column[inside] * grid.rows + row[inside]]
     x, y, z, column = x[inside], y[inside], z[inside], column[inside]
-    off, _ = nearest_fret(x, y, lines)
-    clear = off > half_crown + FOOT_MM
+    clear = nearest_fret(x, y, lines) > half_crown + FOOT_MM
     # a body or a neck past the board's end is no board, which itself may slope: of an instrument
     # that lies on its body by millimetres
     between = np.flatnonzero(clear & (x > 0.0) & (x < np.nanmax(lines.base_mm)))
@@ -303,10 +295,8 @@ def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> Flo
     """Return a robust polynomial of each crown's top along its fret."""
     frets = len(lines.base_mm)
     crests = np.zeros((frets, CREST_DEGREE + 1))
-    for j in np.flatnonzero(np.isfinite(lines.base_mm)):
-        off = (sample[:, 0] - lines.base_mm[j] - lines.lean_slope[j] * sample[:, 1]) * lines.cosine[
-            j
-        ]
+    for j in np.flatnonzero(np.isfinite(lines.base_mm)).tolist():
+        off = lines.off_mm(j, sample[:, 0], sample[:, 1])
         top = np.flatnonzero(np.abs(off) < 0.3 * half_crown)
         z = sample[top, 2]
         along = (

@@ -46,7 +46,6 @@ class ScaleFit:
     scale_mm: float
     scale_u_mm: float
     nut_mm: float  # where the nut then is, in the coordinate of the places [mm]
-    direction_order: int  # +1 if the coordinate grows from nut to bridge, -1 if it falls
     fret_number: IntArray  # number of each place, 0 where a place belongs to no fret, shape (N,)
     # place less fitted place [mm], NaN where it belongs to no fret, shape (N,)
     residual_mm: FloatArray
@@ -100,7 +99,6 @@ def fit_scale(place_mm: FloatArray) -> ScaleFit:
         scale_mm=scale,
         scale_u_mm=u,
         nut_mm=direction * float(solution[0]),
-        direction_order=direction,
         fret_number=np.where(kept, number, 0).astype(np.intp),
         residual_mm=residual,
         findings=(still_open,),

@@ -18,6 +18,7 @@ from evenfall.scans.crown_kind import UPPER_SHARE
 from evenfall.scans.crown_line import (
     CAP_SHARE,
     CrownLine,
+    FretGuess,
     fit_crown_line,
     scatter_ratios,
     turned_slope,
@@ -230,11 +231,6 @@ class _Survey:
         self.lines: StringLines = string_lines(specification)
         self.frets = located.orientation.fret_lines
         self.shape = (specification.string_count, specification.frets)
-        self.facets = located.facets
-        none = np.zeros(specification.frets)
-        self.facet = none if self.facets is None else self.facets.width_mm
-        self.facet_u = none if self.facets is None else self.facets.u_mm
-        self.edge_u = none if self.facets is None else self.facets.edge_mm
         self.lean = self.frets.lean_slope
         self.crowns = self._crown_lines()
         if not any(self.crowns):
@@ -299,20 +295,23 @@ class _Survey:
         crest = self.gathered.crest_coefficients[j]
         if turn := float(self.frets.lean_slope[j] - self.lean[j]):
             points, crest = turned_slope(points, crest, turn, wire.crown_height_mm)
-        return fit_crown_line(
-            points,
+        guess = FretGuess(
+            j + 1,
+            float(self.frets.base_mm[j]),
+            float(self.lean[j]),
             crest,
-            fret=j + 1,
-            base_mm=float(self.frets.base_mm[j]),
-            lean_slope=float(self.lean[j]),
-            crown_height_mm=wire.crown_height_mm,
-            crown_width_mm=wire.crown_width_mm,
-            facet_mm=float(self.facet[j]),
-            facet_u_mm=float(self.facet_u[j]),
-            edge_u_mm=float(self.edge_u[j]),
-            sharp=self.facets is not None and bool(self.facets.sharp[j]),
-            like=like,
+            wire.crown_height_mm,
+            wire.crown_width_mm,
         )
+        if (facets := self.located.facets) is not None:
+            guess = replace(
+                guess,
+                facet_mm=float(facets.width_mm[j]),
+                facet_u_mm=float(facets.u_mm[j]),
+                edge_u_mm=float(facets.edge_mm[j]),
+                sharp=bool(facets.sharp[j]),
+            )
+        return fit_crown_line(points, guess, like)
 
     def result(self) -> tuple[CrownSurvey, tuple[Finding, ...]]:
         """Return the survey and the findings."""
@@ -396,7 +395,7 @@ class _Survey:
 
         top, scatter_u = table("top_mm"), table("top_u_mm")
         slope = table("slope_rad")
-        orientation = self.located.orientation
+        orientation, facets = self.located.orientation, self.located.facets
         form = np.array([line.form_u_mm if line else np.nan for line in self.crowns])
         # what the points of a sensor's profile share runs along a leaning fret and is no misfit of
         # its mean section
@@ -450,7 +449,7 @@ class _Survey:
             orientation=_over_datum(orientation, plane),
             noise_mm=float(np.median(noise)),
             point_count=self.gathered.point_count,
-            facet_mm=float(np.nanmax(self.facet)),
+            facet_mm=0.0 if facets is None else float(np.nanmax(facets.width_mm)),
         )
 
     def _strings(
@@ -536,9 +535,8 @@ class _Survey:
                 z = points.over_guess_mm[near].astype(float) + np.polyval(guess, along)
                 z = z - top - slope * (along - place)
                 # the top's distance across from the fret's straight line
-                offset = (line.x_mm[middle] - self.frets.base_mm[j]) * self.frets.cosine[
-                    j
-                ] - self.frets.lean_slope[j] * line.y_mm[middle] * self.frets.cosine[j]
+                offset = (line.x_mm[middle] - self.frets.base_mm[j]) * self.frets.cosine[j]
+                offset -= self.frets.lean_slope[j] * line.y_mm[middle] * self.frets.cosine[j]
                 rows[k][j] = Section(
                     points.across_mm[near].astype(float),
                     z,

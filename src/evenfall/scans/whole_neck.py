@@ -252,7 +252,7 @@ def _ends(
     near = np.flatnonzero(np.abs(sample[:, 0] - lines.base_mm[j]) < EDGE_REACH_MM + half + 30.0)
     x, y, z = sample[near].T
     lean, cosine = lines.lean_slope[j], lines.cosine[j]
-    off = (x - lines.base_mm[j] - lean * y) * cosine
+    off = lines.off_mm(j, x, y)
     beside = (np.abs(off) > half + FOOT_MM) & (np.abs(off) < half + FOOT_MM + EDGE_REACH_MM)
     if int(beside.sum()) < 50:
         return none

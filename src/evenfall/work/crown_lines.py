@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
@@ -73,18 +73,56 @@ def shape_preserving(at_mm: FloatArray, value_mm: FloatArray, wanted_mm: FloatAr
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class CrownLine:
-    """The crown of one fret: a line in plan, and heights over it.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class InPlan:
+    """Where a fret, a slot or a saddle runs: its places are distances t along it and s aside."""
 
-    Places along it are distances t from the centre line's crossing, growing with Y [mm].
-    """
-
-    fret: int
-    x_mm: float  # where t is 0
+    x_mm: float  # where t and s are 0
     y_mm: float
     along_x_share: float  # direction of growing t, a unit vector
     along_y_share: float
+    # what the lie on the machine adds to every height, and for each mm of t and of s
+    base_mm: float = 0.0
+    tilt_t_ratio: float = 0.0
+    tilt_s_ratio: float = 0.0
+
+    def place(
+        self, t_mm: FloatArray, s_mm: FloatArray | float = 0.0
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return X and Y of places on it [mm]."""
+        a, b = self.along_x_share, self.along_y_share
+        return (
+            np.asarray(self.x_mm + a * t_mm + b * s_mm),
+            np.asarray(self.y_mm + b * t_mm - a * s_mm),
+        )
+
+    def local(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return t and s of places by X and Y [mm]."""
+        u, v = x_mm - self.x_mm, y_mm - self.y_mm
+        a, b = self.along_x_share, self.along_y_share
+        return np.asarray(u * a + v * b), np.asarray(u * b - v * a)
+
+    def placed(self, lie: Lie) -> Self:
+        """Return it as it lies on the machine."""
+        x, y = self.place(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
+        zero, one, aside = lie.placed(np.column_stack([x, y, np.zeros(3)]))
+        return replace(
+            self,
+            x_mm=float(zero[0]),
+            y_mm=float(zero[1]),
+            along_x_share=float(one[0] - zero[0]),
+            along_y_share=float(one[1] - zero[1]),
+            base_mm=self.base_mm + float(zero[2]),
+            tilt_t_ratio=self.tilt_t_ratio + float(one[2] - zero[2]),
+            tilt_s_ratio=self.tilt_s_ratio + float(aside[2] - zero[2]),
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CrownLine(InPlan):
+    """The crown of one fret: places t from the centre line's crossing, growing with Y [mm]."""
+
+    fret: int
     low_mm: float  # where the board ends, as t
     high_mm: float
     strings: tuple[int, ...]  # index of the string at each crossing, in the order of growing t
@@ -97,9 +135,6 @@ class CrownLine:
     arch_per_mm: float  # curvature of the board across; 0 where it is flat
     # how much of t goes across the neck: the cosine of the fret's angle to a square one
     across_share: float
-    # what the lie on the machine adds to every height at t = 0, and for each mm of t
-    base_mm: float = 0.0
-    tilt_ratio: float = 0.0
     # how steeply bevels rise from both ends, low t first; 0 where no bevel is cut
     bevel_rise_ratio: tuple[float, float] = (0.0, 0.0)
     bevel_clear_mm: float = 0.0  # how far over the board's edge they begin
@@ -123,7 +158,7 @@ class CrownLine:
         """Return heights between crossings: the board's arch, what is over it, and the lie."""
         t = np.asarray(t_mm, dtype=float)
         over = shape_preserving(self.at_mm, value_mm + self.drop(self.at_mm), t)
-        return np.asarray(over - self.drop(t) + self.base_mm + self.tilt_ratio * t)
+        return np.asarray(over - self.drop(t) + self.base_mm + self.tilt_t_ratio * t)
 
     def found(self, t_mm: FloatArray) -> FloatArray:
         """Return the crown line as found [mm]."""
@@ -150,7 +185,7 @@ class CrownLine:
         ):
             if ratio:
                 edge = float(self.board(np.array([end]))[0]) + self.bevel_clear_mm
-                rise = (t - end - slope * s) * (inwards * ratio + self.tilt_ratio)
+                rise = (t - end - slope * s) * (inwards * ratio + self.tilt_t_ratio)
                 high = np.minimum(high, edge + rise)
         return high
 
@@ -170,11 +205,6 @@ class CrownLine:
     def is_cut_at(self, t_mm: FloatArray) -> BoolArray:
         """Return where along the crown anything comes off."""
         return np.asarray(self.stretches()[np.searchsorted(self.at_mm, t_mm)])
-
-    def place(self, t_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return X and Y of places along the crown [mm]."""
-        t = np.asarray(t_mm)
-        return self.x_mm + self.along_x_share * t, self.y_mm + self.along_y_share * t
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,21 +241,6 @@ class Lie:
             axis=-1,
         )
 
-    def placed_crown(self, crown: CrownLine) -> CrownLine:
-        """Return a crown as it lies on the machine."""
-        ends = [(crown.x_mm, crown.y_mm, 0.0)]
-        ends.append((crown.x_mm + crown.along_x_share, crown.y_mm + crown.along_y_share, 0.0))
-        zero, one = self.placed(np.array(ends))
-        return replace(
-            crown,
-            x_mm=float(zero[0]),
-            y_mm=float(zero[1]),
-            along_x_share=float(one[0] - zero[0]),
-            along_y_share=float(one[1] - zero[1]),
-            base_mm=crown.base_mm + float(zero[2]),
-            tilt_ratio=crown.tilt_ratio + float(one[2] - zero[2]),
-        )
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Workpiece:
@@ -255,7 +270,7 @@ class Workpiece:
         """Return the same instrument as it lies on the machine."""
         return replace(
             self,
-            crowns=tuple(lie.placed_crown(one) for one in self.crowns),
+            crowns=tuple(one.placed(lie) for one in self.crowns),
             parts=tuple(one.placed(lie) for one in self.parts),
         )
 

@@ -20,7 +20,7 @@ from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import arc_drop_mm, board_drop_at_mm
 from evenfall.neck import default_bow
 from evenfall.wording import sentence
-from evenfall.work.crown_lines import CUT_MM, shape_preserving
+from evenfall.work.crown_lines import CUT_MM, InPlan, shape_preserving
 from evenfall.work.descriptions import NutWork
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from evenfall.measurement import Measurement
     from evenfall.plan import Plan
     from evenfall.wording import Sentence
-    from evenfall.work.crown_lines import CrownLine, Lie, Workpiece
+    from evenfall.work.crown_lines import CrownLine, Workpiece
     from evenfall.work.descriptions import EndWork, Material, Parts, SaddleWork
 
 COVER_MM = 1.0
@@ -43,21 +43,16 @@ _BESIDE_MM = 6.0  # of the bridge before and behind a saddle
 _EDGE_MM = 0.3  # between a saddle's edge and the contact of a string
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PartLine:
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PartLine(InPlan):
     """One slot of a nut, or the top of a saddle.
 
-    Places on it are distances t along it and s aside; t grows from the playing edge of a nut
-    towards the tuners, and along a saddle with Y [mm].
+    Places t grow from the playing edge of a nut towards the tuners, and along a saddle with Y [mm].
     """
 
     part: Literal["nut", "saddle"]
     string: int  # number of the string of a slot; 0 for a saddle
     material: Material
-    x_mm: float  # where t and s are 0, and the direction of growing t
-    y_mm: float
-    along_x_share: float
-    along_y_share: float
     low_mm: float  # where it ends, as t, and how far aside it is looked at
     high_mm: float
     half_mm: float
@@ -71,10 +66,6 @@ class PartLine:
     fall_ratio: float = 0.0  # how a slot's floor falls along t, and how far its flanks may lean
     flare_rad: float = 0.0
     ground_mm: float = -math.inf  # of the bridge that a saddle stands on
-    # what the lie on the machine adds to every height, and for each mm of t and of s
-    base_mm: float = 0.0
-    tilt_t_ratio: float = 0.0
-    tilt_s_ratio: float = 0.0
 
     def __post_init__(self) -> None:
         shut(self)
@@ -148,35 +139,6 @@ class PartLine:
         beside = np.arange(self.half_mm + 0.06, self.half_mm + _BESIDE_MM, 0.3)
         s = np.concatenate([-beside, s, self.aside_mm, [self.half_mm], beside])
         return np.unique(np.concatenate([t, self.at_mm, [self.high_mm]])), np.unique(s)
-
-    def place(self, t_mm: FloatArray, s_mm: FloatArray | float) -> tuple[FloatArray, FloatArray]:
-        """Return X and Y of places on it [mm]."""
-        a, b = self.along_x_share, self.along_y_share
-        return (
-            np.asarray(self.x_mm + a * t_mm + b * s_mm),
-            np.asarray(self.y_mm + b * t_mm - a * s_mm),
-        )
-
-    def local(self, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return t and s of places by X and Y [mm]."""
-        u, v = x_mm - self.x_mm, y_mm - self.y_mm
-        a, b = self.along_x_share, self.along_y_share
-        return np.asarray(u * a + v * b), np.asarray(u * b - v * a)
-
-    def placed(self, lie: Lie) -> PartLine:
-        """Return it as it lies on the machine."""
-        x, y = self.place(np.array([0.0, 1.0, 0.0]), np.array([0.0, 0.0, 1.0]))
-        zero, one, aside = lie.placed(np.column_stack([x, y, np.zeros(3)]))
-        return replace(
-            self,
-            x_mm=float(zero[0]),
-            y_mm=float(zero[1]),
-            along_x_share=float(one[0] - zero[0]),
-            along_y_share=float(one[1] - zero[1]),
-            base_mm=self.base_mm + float(zero[2]),
-            tilt_t_ratio=self.tilt_t_ratio + float(one[2] - zero[2]),
-            tilt_s_ratio=self.tilt_s_ratio + float(aside[2] - zero[2]),
-        )
 
 
 Cut = Literal["frets", "fret ends", "nut", "saddle"]

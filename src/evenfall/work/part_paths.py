@@ -8,21 +8,19 @@ controller's last digit.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.errors import Progress, RequestError, silent
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import sentence
 from evenfall.work.toolpath import (
-    APPROACH_MM,
     BETWEEN_MM,
     BOARD_CLEAR_MM,
     STEP_MM,
+    Job,
     Pass,
     chosen,
-    feed_and_speed,
 )
 
 if TYPE_CHECKING:
@@ -44,39 +42,6 @@ _STEEPEST_COSINE = math.sqrt(1.0 - _FORMED_SHARE**2)
 _END_LIFT_MM = 0.003  # for the chords between the ends of neighbouring frets
 _END_SCALLOP_MM = 0.005
 _TIP_MM = 1e-9
-
-
-@dataclass(frozen=True, slots=True)
-class _Job:
-    """What all passes over one part share."""
-
-    cutter: Cutter
-    machine: Machine
-    feed_mm_per_s: float
-    speed_hz: float
-    top_mm: float
-
-    def along(
-        self, said: Sentence, x: FloatArray, y: FloatArray, z: FloatArray, *, back: bool
-    ) -> Pass:
-        """Return a pass through places, in whole digits, never lower than asked."""
-        digit = self.machine.digit_mm
-        points = np.column_stack(
-            [
-                np.rint(x / digit) * digit,
-                np.rint(y / digit) * digit,
-                np.ceil(z / digit - 1e-7) * digit,
-            ]
-        )
-        return Pass(
-            said=said,
-            fret=0,
-            cutter=self.cutter,
-            feed_mm_per_s=self.feed_mm_per_s,
-            speed_hz=self.speed_hz,
-            points_mm=points[::-1] if back else points,
-            approach_z_mm=math.ceil((self.top_mm + APPROACH_MM) / digit) * digit,
-        )
 
 
 def part_passes(
@@ -104,11 +69,6 @@ def part_passes(
             slots += _slot_passes(part, piece, cutters, machine)
     # one cutter after the other
     return (*found, *sorted(slots, key=lambda one: one.cutter.number))
-
-
-def _job(cutter: Cutter, machine: Machine, material: str, top: float) -> _Job:
-    feed, speed = feed_and_speed(cutter, machine, material)
-    return _Job(cutter, machine, feed, speed, top)
 
 
 def _levels(deep_mm: float, cutter: Cutter) -> int:
@@ -188,7 +148,7 @@ def _slot_passes(
         )
         paths.append((x, y, low + slope * at))
     count = _levels(part.top_mm - float(paths[-1][2].min()), cutter)
-    job = _job(cutter, machine, part.material, piece.top_mm)
+    job = Job.of(cutter, machine, part.material, piece)
     passes = []
     for level in range(1, count + 1):
         said = sentence(
@@ -201,7 +161,7 @@ def _slot_passes(
         # what is cut again may be coarser; the last path is the middle
         for n in range(len(paths) - 1, -1, -1 if level == count else -3)[::-1]:
             x, y, z = paths[n]
-            passes.append(job.along(said, x, y, z + lift, back=bool((level + n) % 2)))
+            passes.append(job.through(said, (x, y, z + lift), back=bool((level + n) % 2)))
     return passes
 
 
@@ -257,7 +217,7 @@ def _saddle_passes(
         _levels(one, cutter) for one in (*(d for d in off for _ in (0, 1)), float(high.max()))
     ]
     levels = max(depths)
-    job = _job(cutter, machine, part.material, piece.top_mm)
+    job = Job.of(cutter, machine, part.material, piece)
     passes = []
     for level in range(1, levels + 1):
         said = sentence("saddle, pass {level} of {count}", level=level, count=levels)
@@ -266,7 +226,7 @@ def _saddle_passes(
         for n in range(0, len(paths), 1 if level == levels else 2):
             if level > levels - depths[n]:
                 x, y, z = paths[n]
-                passes.append(job.along(said, x, y, z + lift, back=bool((level + n) % 2)))
+                passes.append(job.through(said, (x, y, z + lift), back=bool((level + n) % 2)))
     return passes
 
 
@@ -296,7 +256,7 @@ def _end_passes(
 ) -> list[Pass]:
     fit = chosen(cutters, ("ball end",), machine, material, None)
     cutter = max(fit, key=lambda one: one.diameter_mm)
-    job = _job(cutter, machine, material, piece.top_mm)
+    job = Job.of(cutter, machine, material, piece)
     r, passes = cutter.radius_mm, []
     for low_side in (True, False):
         edge, outwards, board, high, ratio = _edge(piece, low_side=low_side)
@@ -324,8 +284,8 @@ def _end_passes(
                 run = _BEYOND_MM + r + piece.crowns[0].wire_half_mm
                 places = np.vstack([places[0] - run * ahead, places, places[-1] + run * ahead])
                 z = np.concatenate([z[:1], z, z[-1:]])
-                back = bool((level + n) % 2)
-                passes.append(job.along(said, places[:, 0], places[:, 1], z, back=back))
+                through = places[:, 0], places[:, 1], z
+                passes.append(job.through(said, through, back=bool((level + n) % 2)))
     return passes
 
 

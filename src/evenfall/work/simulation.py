@@ -24,13 +24,14 @@ import numpy as np
 
 from evenfall.errors import Progress, silent
 from evenfall.instrument.geometry import arc_drop_mm
+from evenfall.work.descriptions import WHEELS
+from evenfall.work.part_lines import PartLine
 from evenfall.work.stock import stock_profile
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.work.crown_lines import CrownLine, Workpiece
     from evenfall.work.descriptions import Cutter
-    from evenfall.work.part_lines import PartLine
     from evenfall.work.trace import Traced
 
 ALONG_MM = 0.2
@@ -61,27 +62,39 @@ class Bite:
 
 @dataclass(slots=True, eq=False)
 class Patch:
-    """One fret, or another place that is cut, with the surface around it, as it is being cut."""
+    """One fret, slot or saddle with the surface around it, as it is being cut."""
 
-    fret: int  # number of the fret; 0 for another place
-    x_mm: float  # where t is 0, and the direction of growing t
-    y_mm: float
-    along_x_share: float
-    along_y_share: float
+    of: CrownLine | PartLine
     at_mm: FloatArray  # columns along and across, shapes (T,) and (S,)
     across_mm: FloatArray
     height_mm: FloatArray  # now and as found, shape (T, S)
     before_mm: FloatArray
     line: IntArray  # line of the program that last cut each column, 0 for none, shape (T, S)
-    part: PartLine | None = None  # the slot or saddle that it shows; None for a fret
-    # what each stretch of moves took off its middle
-    bites: list[Bite] = field(default_factory=list)
+    bites: list[Bite] = field(
+        default_factory=list
+    )  # what each stretch of moves took off its middle
+
+    @staticmethod
+    def found(
+        of: CrownLine | PartLine, t_mm: FloatArray, s_mm: FloatArray, height_mm: FloatArray
+    ) -> Patch:
+        """Return what was not cut yet."""
+        none = np.zeros(height_mm.shape, dtype=np.int64)
+        return Patch(of, t_mm, s_mm, height_mm, height_mm.copy(), none)
+
+    @property
+    def fret(self) -> int:
+        """Number of the fret; 0 for a slot or saddle."""
+        return 0 if isinstance(self.of, PartLine) else self.of.fret
+
+    @property
+    def part(self) -> PartLine | None:
+        """The slot or saddle that it shows; None for a fret."""
+        return self.of if isinstance(self.of, PartLine) else None
 
     def local(self, points_mm: FloatArray) -> FloatArray:
         """Return points by place along, place across and height, shape (..., 3) [mm]."""
-        u, v = points_mm[..., 0] - self.x_mm, points_mm[..., 1] - self.y_mm
-        t = u * self.along_x_share + v * self.along_y_share
-        s = u * self.along_y_share - v * self.along_x_share
+        t, s = self.of.local(points_mm[..., 0], points_mm[..., 1])
         return np.stack([t, s, points_mm[..., 2]], axis=-1)
 
     @property
@@ -120,18 +133,7 @@ def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
             continue
         height[:, side] = _between(crown, other, t[:, None], s[side][None, :])
         _leave_out_air(crown, other, (t, s, side), height)
-    return Patch(
-        fret=crown.fret,
-        x_mm=crown.x_mm,
-        y_mm=crown.y_mm,
-        along_x_share=crown.along_x_share,
-        along_y_share=crown.along_y_share,
-        at_mm=t,
-        across_mm=s,
-        height_mm=height,
-        before_mm=height.copy(),
-        line=np.zeros(height.shape, dtype=np.int64),
-    )
+    return Patch.found(crown, t, s, height)
 
 
 def _between(crown: CrownLine, other: CrownLine, t: FloatArray, s: FloatArray) -> FloatArray:
@@ -164,31 +166,17 @@ def _leave_out_air(
     side = s < 0.0 if side[0] else s > 0.0  # a fret ends with the board
     for end, out in ((0, -1.0), (1, 1.0)):
         mine = crown.low_mm if end == 0 else crown.high_mm
-        x, y = other.place(np.array([other.low_mm if end == 0 else other.high_mm]))
-        u, v = float(x[0]) - crown.x_mm, float(y[0]) - crown.y_mm
-        far = u * crown.along_y_share - v * crown.along_x_share
-        edge = mine + (u * crown.along_x_share + v * crown.along_y_share - mine) * s / far
+        theirs = np.array([other.low_mm if end == 0 else other.high_mm])
+        along, far = crown.local(*other.place(theirs))
+        edge = mine + (along - mine) * s / far
         air = side[None, :] & (out * t[:, None] > out * edge[None, :] + 1e-9)
         height[air] -= _AIR_MM
 
 
 def part_patch(part: PartLine) -> Patch:
     """Return a slot or a saddle's top before the cut."""
-    t, s = part.columns()
-    height = part.before(t, s)
-    return Patch(
-        fret=0,
-        x_mm=part.x_mm,
-        y_mm=part.y_mm,
-        along_x_share=part.along_x_share,
-        along_y_share=part.along_y_share,
-        at_mm=t,
-        across_mm=s,
-        height_mm=height,
-        before_mm=height.copy(),
-        line=np.zeros(height.shape, dtype=np.int64),
-        part=part,
-    )
+    columns = part.columns()
+    return Patch.found(part, *columns, part.before(*columns))
 
 
 def patches_of(piece: Workpiece) -> tuple[Patch, ...]:
@@ -214,12 +202,11 @@ def simulate(
     )
     if not len(traced.line):
         return done
-    low = traced.least_mm
-    high = traced.most_mm
+    ends = traced.least_mm, traced.most_mm
     for number, patch in enumerate(done):
         progress("Cutting virtually", number / len(done))
         top = float(patch.height_mm.max())
-        near = _near(patch, traced, (low, high), top, cutters)
+        near = _near(patch, traced, ends, top, cutters)
         if len(near):
             _cut(patch, traced, near, cutters, top)
     return done
@@ -234,16 +221,7 @@ def _near(
 ) -> IntArray:
     """Return which moves, between their lowest and highest corners, may reach a patch."""
     low, high = ends
-    corners = np.array(
-        [
-            (
-                patch.x_mm + t * patch.along_x_share + s * patch.along_y_share,
-                patch.y_mm + t * patch.along_y_share - s * patch.along_x_share,
-            )
-            for t in (patch.at_mm[0], patch.at_mm[-1])
-            for s in (patch.across_mm[0], patch.across_mm[-1])
-        ]
-    )
+    corners = patch.of.place(patch.at_mm[[0, -1], None], patch.across_mm[[0, -1]])
     reach = np.zeros(len(traced.tool))
     deep = np.zeros(len(traced.tool))
     for number in np.unique(traced.tool):
@@ -253,15 +231,14 @@ def _near(
         deep[mine] = 0.0 if cutter is None else cutter.groove_depth_mm
     with np.errstate(invalid="ignore"):
         there = (low[:, 2] - deep < top) & np.isfinite(reach)
-        for axis in (0, 1):
-            least, most = corners[:, axis].min(), corners[:, axis].max()
-            there &= (low[:, axis] - reach < most) & (high[:, axis] + reach > least)
+        for axis, at in enumerate(corners):
+            there &= (low[:, axis] - reach < at.max()) & (high[:, axis] + reach > at.min())
     return np.flatnonzero(there)
 
 
 def _reach(cutter: Cutter) -> float:
     """Return how far from its axis a cutter may touch anything in plan [mm]."""
-    if cutter.shape in ("concave wheel", "slitting saw"):
+    if cutter.shape in WHEELS:
         return cutter.radius_mm + cutter.groove_depth_mm
     return cutter.radius_mm + cutter.length_mm * math.tan(cutter.taper_rad)
 
@@ -274,6 +251,7 @@ def _cut(
     room: dict[int, float] = {}
     stretches = np.cumsum(traced.rapid)[near].tolist()
     middle, tools = patch.middle, traced.tool[near].tolist()
+    square = patch.fret and abs(patch.of.along_x_share) < _SQUARE_SHARE
     stretch, before = None, patch.height_mm[:, middle].copy()
 
     def bitten(tool: int) -> None:
@@ -296,8 +274,7 @@ def _cut(
         deep = top - low + cutter.groove_depth_mm
         if deep <= 0.0:
             continue
-        centred = patch.fret and abs(patch.along_x_share) < _SQUARE_SHARE
-        if centred and cutter.shape == "concave wheel" and max(abs(a[1]), abs(b[1])) < _CENTRED_MM:
+        if square and cutter.shape == "concave wheel" and max(abs(a[1]), abs(b[1])) < _CENTRED_MM:
             if cutter.number not in room:  # where the groove fits the crown, less is reached
                 room[cutter.number] = _room(patch, cutter)
             deep = min(deep, room[cutter.number] - low)
@@ -331,14 +308,15 @@ def _room(patch: Patch, cutter: Cutter) -> float:
 
 def _footprint(patch: Patch, cutter: Cutter, deep: float) -> tuple[float, float]:
     """Return how far along and across a cutter reaches at a depth under the patch's top [mm]."""
-    if cutter.shape in ("concave wheel", "slitting saw"):
+    if cutter.shape in WHEELS:
         rim = cutter.radius_mm + cutter.groove_depth_mm
         disc = math.sqrt(min(2.0 * rim * deep, rim * rim)) if deep < rim else rim
         wide = 0.5 * cutter.body_width_mm
-        turns = abs(patch.along_x_share) > abs(patch.along_y_share)
+        along_x, along_y = abs(patch.of.along_x_share), abs(patch.of.along_y_share)
+        turns = along_x > along_y
         if (cutter.shape == "slitting saw") != turns:
             disc, wide = wide, disc
-        slant = min(abs(patch.along_x_share), abs(patch.along_y_share))
+        slant = min(along_x, along_y)
         return disc + slant * wide + 0.01, wide + slant * disc + 0.01
     if cutter.shape == "flat end":
         return cutter.radius_mm, cutter.radius_mm
@@ -358,7 +336,7 @@ def _swept(
     """Return the lowest height of a cutter over columns as it moves from a to b (T, S) [mm]."""
     t = patch.at_mm[window[0]][:, None]
     s = patch.across_mm[window[1]][None, :]
-    if cutter.shape in ("concave wheel", "slitting saw"):
+    if cutter.shape in WHEELS:
         return _swept_wheel(patch, cutter, a, b, (t, s))
     dt, ds = b[0] - a[0], b[1] - a[1]
     length = math.hypot(dt, ds)
@@ -416,18 +394,13 @@ def _swept_wheel(
     saw = cutter.shape == "slitting saw"
     # where nothing turns, places along the wheel's axis do not depend on t, nor those in its plane
     # on s: kept apart, most is worked out once for a row or a column
-    x, y = s * patch.along_y_share, t * patch.along_y_share
-    if patch.along_x_share:
-        x, y = x + t * patch.along_x_share, y - s * patch.along_x_share
-    ends = [
-        (
-            p[0] * patch.along_x_share + p[1] * patch.along_y_share,
-            p[0] * patch.along_y_share - p[1] * patch.along_x_share,
-            p[2],
-        )
-        for p in (a, b)
-    ]
-    (ax, ay, az), (bx, by, bz) = ends
+    along_x, along_y = patch.of.along_x_share, patch.of.along_y_share
+    x, y = s * along_y, t * along_y
+    if along_x:
+        x, y = x + t * along_x, y - s * along_x
+    (ax, ay, az), (bx, by, bz) = (
+        (p[0] * along_x + p[1] * along_y, p[0] * along_y - p[1] * along_x, p[2]) for p in (a, b)
+    )
     if saw:
         x, y, ax, ay, bx, by = y, x, ay, ax, by, bx
     dx, dy, dz = bx - ax, by - ay, bz - az
@@ -491,10 +464,8 @@ def after_each_pass(
     With the line that the stretch ends on; the patch itself is left as it is.
     """
     work = replace(patch, height_mm=patch.height_mm.copy(), line=patch.line.copy(), bites=[])
-    low = traced.least_mm
-    high = traced.most_mm
     top = float(work.height_mm.max())
-    near = _near(work, traced, (low, high), top, cutters)
+    near = _near(work, traced, (traced.least_mm, traced.most_mm), top, cutters)
     stretch = np.cumsum(traced.rapid)[near]
     for one in np.unique(stretch):
         moves = near[stretch == one]

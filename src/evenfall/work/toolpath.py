@@ -159,27 +159,60 @@ def _lifted(t: FloatArray, low: FloatArray, fine: FloatArray, needed: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
-class _Job:
-    """What all passes over one crown share."""
+class Job:
+    """What all passes of a cutter in one material share."""
 
-    crown: CrownLine
     cutter: Cutter
     machine: Machine
     feed_mm_per_s: float
     speed_hz: float
-    clear_mm: float
-    top_mm: float
+    top_mm: float  # of the work
+
+    @staticmethod
+    def of(cutter: Cutter, machine: Machine, material: str, piece: Workpiece) -> Job:
+        """Return a job with the feed and speed that the material asks for."""
+        return Job(cutter, machine, *feed_and_speed(cutter, machine, material), piece.top_mm)
+
+    def through(
+        self,
+        said: Sentence,
+        places_mm: tuple[FloatArray, FloatArray, FloatArray],
+        *,
+        back: bool,
+        fret: int = 0,
+    ) -> Pass:
+        """Return a pass through places (X, Y, Z), in whole digits, never lower than asked."""
+        digit = self.machine.digit_mm
+        x, y, z = (place / digit for place in places_mm)
+        points = digit * np.column_stack([np.rint(x), np.rint(y), np.ceil(z - 1e-7)])
+        return Pass(
+            said=said,
+            fret=fret,
+            cutter=self.cutter,
+            feed_mm_per_s=self.feed_mm_per_s,
+            speed_hz=self.speed_hz,
+            points_mm=points[::-1] if back else points,
+            approach_z_mm=math.ceil((self.top_mm + APPROACH_MM) / digit) * digit,
+        )
 
 
-def _crown_pass(job: _Job, aside: float, lift: float, back: bool, said: Sentence) -> Pass:
+def _crown_pass(
+    job: Job,
+    crown: CrownLine,
+    said: Sentence,
+    *,
+    aside: float,
+    lift: float,
+    clear: float,
+    back: bool,
+) -> Pass:
     """Return one pass along a crown, `aside` of it, `lift` over the planned line."""
-    crown, cutter, digit = job.crown, job.cutter, job.machine.digit_mm
-    radius = cutter.radius_mm
+    radius, digit = job.cutter.radius_mm, job.machine.digit_mm
     # outside, the cutter's round clears the crown by half a millimetre when it comes down
     beyond = _BEYOND_MM + min(math.sqrt(2.0 * radius * 1.6), radius)
     low, high = crown.low_mm - beyond, crown.high_mm + beyond
     at = np.arange(low - radius - 1.0, high + radius + 1.0, _FINE_MM)
-    line = crown.planned(at) + lift + _clearance(crown, at, job.clear_mm)
+    line = crown.planned(at) + lift + _clearance(crown, at, clear)
     nodes = np.linspace(low, high, math.ceil((high - low) / STEP_MM) + 1)
     apart = np.abs(nodes[:, None] - crown.at_mm).min(axis=1)
     nodes = np.sort(np.concatenate([nodes[apart > 0.2 * STEP_MM], crown.at_mm]))
@@ -188,24 +221,12 @@ def _crown_pass(job: _Job, aside: float, lift: float, back: bool, said: Sentence
     if aside:
         both = radius + crown.wire_radius_mm
         sink = both - math.sqrt(both * both - aside * aside)
-    x, y = crown.place(nodes)
-    across_x, across_y = crown.along_y_share, -crown.along_x_share
-    x, y = (np.rint(v / digit) * digit for v in (x + aside * across_x, y + aside * across_y))
-    t = (x - crown.x_mm) * crown.along_x_share + (y - crown.y_mm) * crown.along_y_share
+    x, y = (np.rint(v / digit) * digit for v in crown.place(nodes, aside))
+    t, _ = crown.local(x, y)
     fine = np.arange(t[0], t[-1], 0.05)
     needed = rolled_over(at, line, radius, np.concatenate([t, fine])) - sink + BETWEEN_MM
     z = _lifted(t, needed[: len(t)], fine, needed[len(t) :])
-    z = np.ceil(z / digit - 1e-7) * digit
-    points = np.column_stack([x, y, z])
-    return Pass(
-        said=said,
-        fret=crown.fret,
-        cutter=cutter,
-        feed_mm_per_s=job.feed_mm_per_s,
-        speed_hz=job.speed_hz,
-        points_mm=points[::-1] if back else points,
-        approach_z_mm=math.ceil((job.top_mm + APPROACH_MM) / digit) * digit,
-    )
+    return job.through(said, (x, y, z), back=back, fret=crown.fret)
 
 
 def _clearance(crown: CrownLine, t: FloatArray, clear: float) -> FloatArray:
@@ -325,7 +346,7 @@ def fret_passes(
 
     The cutter is a concave wheel, or a ball end that goes over the crown in lines.
     """
-    feed, speed = feed_and_speed(cutter, machine, material)
+    job = Job.of(cutter, machine, material, piece)
     cut = [one.fret for one in piece.crowns if one.is_cut]
     wheel = cutter.shape == "concave wheel"
     plans: dict[int, list[Pass]] = {}
@@ -336,18 +357,19 @@ def fret_passes(
         radius = cutter.groove_radius_mm if wheel else crown.wire_radius_mm
         deepest = _deepest(crown, half, radius)
         clear = max(CLEAR_MM, deepest + 0.05)
-        job = _Job(crown, cutter, machine, feed, speed, clear, piece.top_mm)
         count = max(1, math.ceil(deepest / cutter.depth_of_cut_mm - 1e-6))
         lanes = [0.0] if wheel else _lanes(cutter.radius_mm, crown, half)
         plans[fret] = [
             _crown_pass(
                 job,
-                aside,
-                (count - level) * cutter.depth_of_cut_mm,
-                bool((level + lane) % 2),
+                crown,
                 sentence(
                     "fret {fret}, pass {level} of {count}", fret=fret, level=level, count=count
                 ),
+                aside=aside,
+                lift=(count - level) * cutter.depth_of_cut_mm,
+                clear=clear,
+                back=bool((level + lane) % 2),
             )
             for level in range(1, count + 1)
             # what is cut again may be coarser

@@ -95,15 +95,15 @@ def fit_arcs(
 def arc_distance_mm(
     parameters: FloatArray,
     group: IntArray,
-    x: FloatArray,
-    z: FloatArray,
-    along: FloatArray,
+    x_mm: FloatArray,
+    z_mm: FloatArray,
+    along_mm: FloatArray,
     *,
     flat: bool = False,
 ) -> FloatArray:
     """Return the signed distance of each point to its arc."""
-    dx = x - parameters[group, 0]
-    level = z - parameters[group, 3] * along
+    dx = x_mm - parameters[group, 0]
+    level = z_mm - parameters[group, 3] * along_mm
     distance = np.hypot(dx, level - parameters[group, 1]) - parameters[group, 2]
     if flat:
         distance = np.maximum(distance, level - parameters[group, -1])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -33,7 +34,7 @@ def fitted(
     ends = np.append(first, len(x))
     start = [
         (x[a:b].mean(), z[a:b].mean(), np.hypot(np.ptp(x[a:b]), np.ptp(z[a:b])) / 2.0, 0.0)
-        for a, b in zip(ends[:-1], ends[1:], strict=True)
+        for a, b in pairwise(ends)
     ]
     parameters = np.array(start)
     level = np.zeros_like(x) if along is None else along

@@ -6,7 +6,6 @@ import math
 import tomllib
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -74,42 +73,14 @@ def test_end_gauge_degrees_of_freedom_are_truncated_not_interpolated() -> None:
     assert abs(2.9036 - CASES["end_gauge"]["published"]["coverage_factor"]["value"]) > 0.005
 
 
-def test_impedance_h2_with_correlations() -> None:
+def test_impedance_h2_means_of_repeats() -> None:
+    """Of the example that goes on with correlated inputs: here what heights share is a cause."""
     case = CASES["impedance"]
-    readings = np.array([case["voltage_v"], case["current_ma"], case["phase_rad"]])
-    (v, u_v), (i, u_i), (p, u_p) = (mean_of_repeats(row) for row in readings)
-    r = np.corrcoef(readings)
-    ohm = 1000.0 / i
-    gradients = {  # of V/I cos, V/I sin, V/I
-        "resistance": (
-            v * ohm * math.cos(p),
-            [math.cos(p), -v / i * math.cos(p), -v * math.sin(p)],
-        ),
-        "reactance": (v * ohm * math.sin(p), [math.sin(p), -v / i * math.sin(p), v * math.cos(p)]),
-        "impedance": (v * ohm, [1.0, -v / i, 0.0]),
-    }
-    found = {
-        "u_voltage": u_v,
-        "u_current": u_i,
-        "u_phase": u_p,
-        "correlation_vi": r[0, 1],
-        "correlation_vp": r[0, 2],
-        "correlation_ip": r[1, 2],
-    }
-    independent = {}
-    for name, (value, gradient) in gradients.items():
-        lines = tuple(
-            BudgetLine(label, x, u, ohm * c, degrees_of_freedom=readings.shape[1] - 1)
-            for label, x, u, c in zip("VIp", (v, i, p), (u_v, u_i, u_p), gradient, strict=True)
-        )
-        budget = Budget(name, value, "ohm", lines, correlation=r)
-        found |= {name: value, f"u_{name}": budget.combined_uncertainty}
-        assert budget.effective_degrees_of_freedom == 4
-        independent[name] = Budget(name, value, "ohm", lines).combined_uncertainty
-    as_printed(case["published"], **found)
-    # Leaving the correlations out is not on the safe side: one way too large, one way too small.
-    assert independent["resistance"] == pytest.approx(0.1945, abs=5e-5)
-    assert independent["reactance"] == pytest.approx(0.2009, abs=5e-5)
+    named = {"voltage": "voltage_v", "current": "current_ma", "phase": "phase_rad"}
+    as_printed(
+        case["published"],
+        **{f"u_{name}": mean_of_repeats(case[key])[1] for name, key in named.items()},
+    )
 
 
 def test_repeated_readings_4_4_3() -> None:
@@ -163,9 +134,8 @@ def test_student_t_agrees_with_a_general_library(dof: int) -> None:
 
 @pytest.mark.parametrize("dof", [1, 2, 3, 16, 199, 200, 1000])
 def test_the_tail_agrees_with_a_general_library(dof: int) -> None:
-    """Closed form under 200; above, A&S 26.7.8 (from memory), good to 3e-6 there."""
     for t in (-2.0, 0.0, 0.3, 1.6, 3.5, 6.0):
-        assert student_tail(t, dof) == pytest.approx(stats.t.sf(t, dof), abs=3e-6)
+        assert student_tail(t, dof) == pytest.approx(stats.t.sf(t, dof), abs=1e-12)
     assert student_tail(1.6449, math.inf) == pytest.approx(0.05, abs=1e-5)
 
 
@@ -195,32 +165,13 @@ def test_effective_degrees_of_freedom_lie_between_the_least_and_the_sum(inputs) 
     assert min(dofs) * (1 - 1e-9) <= found <= sum(dofs) * (1 + 1e-9)
 
 
-@given(st.lists(st.tuples(uncertainties, st.floats(-5, 5)), min_size=2, max_size=6))
-def test_no_correlation_is_the_unit_matrix(inputs) -> None:
-    lines = tuple(BudgetLine("x", 0.0, u, c) for u, c in inputs)
-    plain = Budget("y", 0.0, "mm", lines).combined_uncertainty
-    given_unit = Budget("y", 0.0, "mm", lines, correlation=np.eye(len(lines)))
-    assert given_unit.combined_uncertainty == pytest.approx(plain, rel=1e-12)
-    full = Budget("y", 0.0, "mm", lines, correlation=np.ones((len(lines), len(lines))))
-    expected = abs(sum(u * c for u, c in inputs))  # fully correlated inputs add as numbers
-    assert full.combined_uncertainty == pytest.approx(expected, abs=1e-6)
-
-
 def test_what_cannot_be_is_refused() -> None:
-    line = BudgetLine("x", 0.0, 1.0)
     with pytest.raises(ValueError, match="zero or more"):
         BudgetLine("x", 0.0, -1.0)
     with pytest.raises(ValueError, match="zero or more"):
         BudgetLine("x", 0.0, math.nan)
     with pytest.raises(ValueError, match="degrees of freedom"):
         BudgetLine("x", 0.0, 1.0, degrees_of_freedom=0.0)
-    for correlation, words in (
-        (np.eye(3), "one row"),
-        (np.array([[1.0, 0.5], [0.4, 1.0]]), "symmetric"),
-        (np.array([[1.0, 1.2], [1.2, 1.0]]), "eigenvalue"),
-    ):
-        with pytest.raises(ValueError, match=words):
-            Budget("y", 0.0, "mm", (line, line), correlation=correlation)
     with pytest.raises(ValueError, match="between 0 and 1"):
         student_t_factor(1.0, 5)
     with pytest.raises(ValueError, match="at least one"):

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import TYPE_CHECKING, Literal
 
 from evenfall.proof.uncertainty import student_t_factor, student_tail
@@ -197,6 +196,4 @@ def one_sided_factor(chance: float, degrees_of_freedom: float = math.inf) -> flo
         raise ValueError("the risk of a decision lies between 0 and 0.5")
     if chance == 0.5:
         return 0.0
-    if math.isinf(degrees_of_freedom):
-        return -NormalDist().inv_cdf(chance)
     return student_t_factor(1.0 - 2.0 * chance, degrees_of_freedom)

@@ -1,6 +1,6 @@
 """Uncertainty budgets: from the uncertainty of each input to that of the result.
 
-The law of propagation of uncertainty of the GUM (JCGM 100:2008): first order, with correlations,
+The law of propagation of uncertainty of the GUM (JCGM 100:2008): first order, independent inputs,
 effective degrees of freedom by Welch and Satterthwaite, expanded uncertainty from Student's t.
 First order is exact for every quantity that `evenfall.proof` judges, since all of them are linear
 in the readings.
@@ -11,22 +11,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from statistics import NormalDist
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
+from scipy import special
 
-from evenfall.arrays import FloatArray
 from evenfall.codec import Content
 from evenfall.codec.forms import Form, derived, number, spoken, text
 from evenfall.wording import Sentence
-
-if TYPE_CHECKING:
-    pass
-
-
-_EXPANSION_FROM = 200
-"""Degrees of freedom from which Student's t is taken from its expansion (error under 1e-9)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,37 +70,19 @@ class Budget:
     quantity: str  # what the result is, in words
     value: float  # the result, in `unit`
     unit: str  # unit of the result
-    lines: tuple[BudgetLine, ...]  # its inputs
-    # correlation coefficients of the inputs, shape (lines, lines); None if independent
-    correlation: FloatArray | None = None
-
-    def __post_init__(self) -> None:
-        if self.correlation is None:
-            return
-        given = np.asarray(self.correlation)
-        if given.shape != (len(self.lines), len(self.lines)):
-            raise ValueError("the correlation matrix needs one row and one column per line")
-        if not np.allclose(given, given.T, atol=1e-12) or not np.allclose(np.diag(given), 1.0):
-            raise ValueError("a correlation matrix is symmetric with ones on its diagonal")
-        if np.linalg.eigvalsh(given).min() < -1e-9:
-            raise ValueError("no inputs can be correlated like this: an eigenvalue is negative")
+    lines: tuple[BudgetLine, ...]  # its inputs, independent of each other
 
     @property
     def combined_uncertainty(self) -> float:
-        """Combined standard uncertainty u_c, in `unit` (GUM eq. 10; with correlations eq. 16)."""
-        if self.correlation is None:
-            return math.hypot(*(line.contribution for line in self.lines))
-        terms = np.array([line.sensitivity * line.standard_uncertainty for line in self.lines])
-        return math.sqrt(max(0.0, float(terms @ np.asarray(self.correlation) @ terms)))
+        """Combined standard uncertainty u_c, in `unit` (GUM eq. 10)."""
+        return math.hypot(*(line.contribution for line in self.lines))
 
     @property
     def effective_degrees_of_freedom(self) -> float:
         """Effective degrees of freedom, Welch-Satterthwaite (GUM eq. G.2b), not truncated.
 
-        The formula holds for independent inputs. Inputs with the same degrees of freedom are taken
-        to share one pooled estimate of their scatter, which errs on the safe side. For correlated
-        inputs the GUM gives none; the smallest degrees of freedom of any contributing line are
-        taken, which errs on the side of a larger expanded uncertainty.
+        Inputs with the same degrees of freedom are taken to share one pooled estimate of their
+        scatter, which errs on the safe side.
         """
         finite = [
             line
@@ -117,9 +91,6 @@ class Budget:
         ]
         if not finite:
             return math.inf
-        correlation = self.correlation
-        if correlation is not None and not np.array_equal(correlation, np.eye(len(self.lines))):
-            return min(line.degrees_of_freedom for line in finite)
         # Each term as a share of u_c, so that tiny uncertainties do not underflow.
         combined = self.combined_uncertainty
         together: dict[float, float] = {}
@@ -143,69 +114,20 @@ def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:
     """Return t with P(|T| <= t) = coverage for Student's T.
 
     Degrees of freedom are truncated to the next lower integer first, as GUM G.4.1 asks; not
-    interpolated, which gives slightly smaller factors. For integers the distribution has a
-    finite closed form (Abramowitz & Stegun, Handbook of Mathematical Functions, 26.7.3 and
-    26.7.4), which is solved by bisection; for 200 and more the expansion 26.7.5 is used.
+    interpolated, which gives slightly smaller factors.
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError("a coverage probability lies between 0 and 1")
-    normal = NormalDist().inv_cdf(0.5 + 0.5 * coverage)
-    if math.isinf(degrees_of_freedom):
-        return normal
-    whole = _whole(degrees_of_freedom)
-    if whole >= _EXPANSION_FROM:
-        return _expansion(normal, whole)
-    low, high = 0.0, 0.5 * math.pi
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if _central_probability(middle, whole) < coverage:
-            low = middle
-        else:
-            high = middle
-    return math.sqrt(whole) * math.tan(0.5 * (low + high))
+    return float(-special.stdtrit(_whole(degrees_of_freedom), 0.5 * (1.0 - coverage)))
 
 
 def student_tail(factor: float, degrees_of_freedom: float) -> float:
     """Return the chance that Student's T exceeds a factor, with degrees of freedom as above."""
-    if factor < 0.0:
-        return 1.0 - student_tail(-factor, degrees_of_freedom)
-    if math.isfinite(degrees_of_freedom) and math.isfinite(factor):
-        whole = _whole(degrees_of_freedom)
-        if whole < _EXPANSION_FROM:
-            angle_rad = math.atan(factor / math.sqrt(whole))
-            return max(0.0, 0.5 - 0.5 * _central_probability(angle_rad, whole))
-        # A&S 26.7.8
-        factor *= (1.0 - 0.25 / whole) / math.sqrt(1.0 + 0.5 * factor**2 / whole)
-    return 0.5 * math.erfc(factor / math.sqrt(2.0))
+    return float(special.stdtr(_whole(degrees_of_freedom), -factor))
 
 
-def _whole(degrees_of_freedom: float) -> int:
+def _whole(degrees_of_freedom: float) -> float:
     """Return degrees of freedom truncated, rounding of the arithmetic aside."""
     if not degrees_of_freedom >= 1.0 - 1e-9:
         raise ValueError("Student's t needs at least one degree of freedom")
-    return int(degrees_of_freedom * (1.0 + 1e-9))
-
-
-def _central_probability(angle_rad: float, whole: int) -> float:
-    """Return P(|T| <= sqrt(nu) tan(angle)) for nu = `whole` (A&S 26.7.3, 26.7.4)."""
-    sine, cosine = math.sin(angle_rad), math.cos(angle_rad)
-    odd = whole % 2 == 1
-    term = cosine if odd else 1.0
-    total = 0.0
-    for step in range(3 if odd else 2, whole + 1, 2):
-        total += term
-        term *= cosine**2 * (step - 1) / step
-    return 2.0 / math.pi * (angle_rad + sine * total) if odd else sine * total
-
-
-def _expansion(normal: float, whole: int) -> float:
-    """Return Student's t from the normal quantile, to the fourth order in 1/nu (A&S 26.7.5)."""
-    x = normal
-    orders = (
-        x,
-        (x**3 + x) / 4.0,
-        (5.0 * x**5 + 16.0 * x**3 + 3.0 * x) / 96.0,
-        (3.0 * x**7 + 19.0 * x**5 + 17.0 * x**3 - 15.0 * x) / 384.0,
-        (79.0 * x**9 + 776.0 * x**7 + 1482.0 * x**5 - 1920.0 * x**3 - 945.0 * x) / 92160.0,
-    )
-    return math.fsum(order / float(whole) ** power for power, order in enumerate(orders))
+    return float(np.floor(degrees_of_freedom * (1.0 + 1e-9)))

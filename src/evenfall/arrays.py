@@ -40,6 +40,11 @@ def runs(flag: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
+def numbered(which: BoolArray | np.bool_) -> tuple[int, ...]:
+    """Return the numbers, counted from 1, of the strings or frets for which something holds."""
+    return tuple((np.flatnonzero(which) + 1).tolist())
+
+
 def along_axes(points_mm: FloatArray, axes: FloatArray) -> FloatArray:
     """Return coordinates along the rows of `axes`, shape (3, 3), of points as rows, shape (N, 3).
 

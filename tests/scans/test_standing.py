@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from evenfall.errors import Finding
-from evenfall.neck.standing import standing_findings
+from evenfall.neck.level_line import standing_findings
 from evenfall.scans import measure_crowns, to_measurement
 from evenfall.workshop.measuring import line_of
 from oracles.surfaces import Lift, Recipe, make_scan, specification

@@ -10,7 +10,7 @@ import numpy as np
 from scipy import stats
 
 from evenfall.errors import Finding
-from evenfall.neck.standing import standing_findings
+from evenfall.neck.level_line import standing_findings
 from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.workshop.measuring import line_of

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -21,10 +22,10 @@ def missing_places(absent: BoolArray) -> Sentence:
     if absent.all():
         return sentence("every string")
     if absent.ndim == 1:
-        return sentence("{on:strings}", on=tuple((np.flatnonzero(absent) + 1).tolist()))
+        return sentence("{on:strings}", on=numbered(absent))
     frets_by_strings: dict[tuple[int, ...], list[int]] = defaultdict(list)
     for j in np.flatnonzero(absent.any(axis=0)).tolist():
-        frets_by_strings[tuple((np.flatnonzero(absent[:, j]) + 1).tolist())].append(j + 1)
+        frets_by_strings[numbered(absent[:, j])].append(j + 1)
     every = tuple(range(1, len(absent) + 1))
     places = [
         sentence("{frets:frets}", frets=tuple(frets))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar, Literal, get_args
 
@@ -16,6 +16,7 @@ from evenfall.codec.forms import part as piece
 from evenfall.errors import Finding
 from evenfall.gates import Accepted, CrossCheck, unmet
 from evenfall.measurement import Measurement
+from evenfall.neck.wear import before_filing
 from evenfall.plan.before_cut import Confirmation, LowFrets, ReadFirst, Rock
 from evenfall.plan.limits import LeftOut, LimitReached, Miss, Undecided
 from evenfall.plan.methods import METHODS, MethodResult, Price
@@ -448,3 +449,11 @@ class Plan(FileContent):
         found = self.measurement.crown_height_mm
         if (np.abs(whole_crown - found)[:, old] > 1e-6).any():
             raise ValueError("removal_mm does not fit the crown heights before and after")
+
+
+def before_work(after: Measurement, worked: Sequence[Plan]) -> Measurement:
+    """Return readings with crowns as high as before some plans, oldest first, were worked."""
+    found = after
+    for plan in reversed(worked):
+        found = before_filing(found, plan.measurement, plan.filed_mm)
+    return found

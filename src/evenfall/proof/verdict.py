@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import At, Finding, RequestError
 from evenfall.gates import accepted_with_plan, check_used, open_gates
 from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.names import of_two
 from evenfall.neck import default_bow, level_line
-from evenfall.plan.worked import before_work
+from evenfall.plan.plan import before_work
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
 from evenfall.proof.judging import (
@@ -252,12 +253,13 @@ def _level_findings(case: Case, found: Clearances) -> Iterator[Finding]:
         share = level_n / case.attack_n[:, None]
     k = int(np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1).argmin())
     fits = float(np.nanmin(share[k])) >= _FITS_SHARE
+    strings = numbered(as_good.any(axis=(1, 2)))
     yield Finding(
         "misfit",
         "{what} at this rod, nut and saddle level frets stay clear up to {force:force} on string "
         "{string}, and {attack:force} is asked. Of {strings:strings} the proof asks no more than "
         "level frets give{cure}.",
-        At(strings=tuple(int(one) + 1 for one in np.flatnonzero(as_good.any(axis=(1, 2))))),
+        At(strings=strings),
         "note" if fits else "warning",
         what=sentence("The attack asks a little more than level frets give:")
         if fits
@@ -265,7 +267,7 @@ def _level_findings(case: Case, found: Clearances) -> Iterator[Finding]:
         force=float(np.nanmin(level_n[k])),
         string=k + 1,
         attack=float(case.attack_n[k]),
-        strings=[int(one) + 1 for one in np.flatnonzero(as_good.any(axis=(1, 2)))],
+        strings=strings,
         cure="" if fits else sentence("; agree on a higher action or on a lighter attack"),
     )
 

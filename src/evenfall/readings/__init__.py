@@ -13,6 +13,7 @@ Examples
 ('InstrumentReadings', 'UY-0417')
 """
 
-from evenfall.readings.of_instrument import InstrumentReadings, read_files
+from evenfall.readings.of_instrument import read_files
+from evenfall.readings.scanned import InstrumentReadings
 
 __all__ = ["InstrumentReadings", "read_files"]

@@ -3,52 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import read_bytes, same_content
-from evenfall.readings.scanned import ScanSetting, read_scanned
+from evenfall.readings.scanned import InstrumentReadings, ScanSetting, read_scanned
 from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import KnownGauge, SheetFile, read_measurement
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
     from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.scans import CrownSurvey
-    from evenfall.wording import Sentence
-
 
 LONGEST_SERIAL = 80
 """Characters of a serial: as many as fit on a label, a bench sheet and a certificate."""
-
-
-@dataclass(frozen=True, slots=True)
-class InstrumentReadings:
-    """One measurement and what it came from.
-
-    Parameters
-    ----------
-    measurement
-        The measurement.
-    findings
-        What is worth knowing about the readings.
-    recognised
-        What a scan was taken for and why; None for hand sheets.
-    survey
-        Crowns and board of a scan; None for hand sheets.
-    sheet
-        What the sheets beside a scan would have given alone; None where they do not suffice.
-    """
-
-    measurement: Measurement
-    findings: tuple[Finding, ...]
-    recognised: Sentence | None = None
-    survey: CrownSurvey | None = None
-    sheet: Measurement | None = None
 
 
 def read_files(
@@ -124,7 +93,7 @@ def read_files(
             sheets, specification, serial=serial, gauges=gauges
         )
         return InstrumentReadings(measurement, findings)
-    scanned = read_scanned(
+    return read_scanned(
         scans[0],
         specification,
         more=scans[1:],
@@ -133,7 +102,4 @@ def read_files(
         setting=setting,
         serial=serial,
         progress=progress,
-    )
-    return InstrumentReadings(
-        scanned.measurement, scanned.findings, scanned.recognised, scanned.survey, scanned.sheet
     )

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import (
     At,
     EvenfallError,
@@ -75,15 +76,28 @@ class ScanSetting:
 
 
 @dataclass(frozen=True, slots=True)
-class ScanReading:
-    """What one scan, and the sheets beside it, amount to."""
+class InstrumentReadings:
+    """One measurement and what it came from.
 
-    recognised: Sentence  # what the file was taken for and why
-    survey: CrownSurvey  # the crowns and the board
-    measurement: Measurement  # the measurement
-    # what the sheets alone would have given; None where they do not suffice for that
-    sheet: Measurement | None
-    findings: tuple[Finding, ...]  # what is worth knowing
+    Parameters
+    ----------
+    measurement
+        The measurement.
+    findings
+        What is worth knowing about the readings.
+    recognised
+        What a scan was taken for and why; None for hand sheets.
+    survey
+        Crowns and board of a scan; None for hand sheets.
+    sheet
+        What the sheets beside a scan would have given alone; None where they do not suffice.
+    """
+
+    measurement: Measurement
+    findings: tuple[Finding, ...]
+    recognised: Sentence | None = None
+    survey: CrownSurvey | None = None
+    sheet: Measurement | None = None
 
 
 def read_scanned(
@@ -96,7 +110,7 @@ def read_scanned(
     setting: ScanSetting | None = None,
     serial: str = "",
     progress: Progress = silent,
-) -> ScanReading:
+) -> InstrumentReadings:
     """Return the measurement in a scan of a fretboard; hand sheets add what it does not show.
 
     `more` are further scans of the same neck, whole or in parts that overlap.
@@ -138,7 +152,7 @@ def read_scanned(
         crowns = _Crowns(found_crowns)
         findings += [*_without_gaps(crowns, specification), *_state(known)]
         findings += _ends_missing(found_crowns, specification)
-        return ScanReading(recognised, survey, crowns.measurement(), None, tuple(findings))
+        return InstrumentReadings(crowns.measurement(), tuple(findings), recognised, survey)
     errors = [f for f in findings if f.severity == "error"]
     measurement, others = join_sheets(
         found_crowns, readings, specification, serial=serial, source=source
@@ -151,9 +165,8 @@ def read_scanned(
         raise readings_error(errors, At(file=sheets[0].name) if len(sheets) == 1 else At())
     if known.strung is not None:
         measurement = replace(measurement, strung=known.strung)
-    return ScanReading(
-        recognised, survey, measurement, _sheet_alone(readings, specification), tuple(findings)
-    )
+    alone = _sheet_alone(readings, specification)
+    return InstrumentReadings(measurement, tuple(findings), recognised, survey, alone)
 
 
 def _answered(finding: Finding, joined: Measurement) -> bool:
@@ -279,7 +292,7 @@ def _clash_of_states(setting: ScanSetting, readings: Sequence[Reading]) -> list[
 def _ends_missing(found: Measurement, specification: Specification) -> list[Finding]:
     """Return what a scan lacks besides its crowns: the ends of strings that it does not show."""
     ends = found.heights.missing[:, [0, -1]].any(axis=1)
-    strings = tuple((np.flatnonzero(ends) + 1).tolist())
+    strings = numbered(ends)
     if not strings:
         return []
     return [

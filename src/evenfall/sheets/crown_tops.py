@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
@@ -186,7 +187,7 @@ def crown_heights(
                 if spread > 0.0:
                     freedom[k, j] = (len(given) - 1) * (u[k, j] ** 2 / spread) ** 2
                 reading_weights[k, j] = tuple((mean, 1.0 / len(given)) for mean in given)
-    if nominal := tuple((np.flatnonzero((origin == Origin.NOMINAL).any(axis=0)) + 1).tolist()):
+    if nominal := numbered((origin == Origin.NOMINAL).any(axis=0)):
         text = (
             "No crown height was read on {on:frets}: the new wire's {wire:length} is taken, a worn "
             "fret has less, and nothing comes off such a fret until its height is read."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import At, Finding
 from evenfall.measurement import Heights, Origin
 from evenfall.sheets.crown_tops import add_reading, robust_line
@@ -156,17 +157,17 @@ def _missing(
             actions[string - 1] += 1
     findings = []
     for name, column in _ENDS:
-        strings = np.flatnonzero((origin[:, column] == Origin.MISSING) & (actions < 2)) + 1
-        if len(strings):
+        strings = numbered((origin[:, column] == Origin.MISSING) & (actions < 2))
+        if strings:
             findings.append(
                 Finding(
                     "missing",
                     "The {name} is missing on {on:strings}; read it, or the action over frets 1 "
                     "and {reference} instead.",
-                    At(field=name, strings=tuple(strings.tolist())),
+                    At(field=name, strings=strings),
                     "error",
                     name=name,
-                    on=strings.tolist(),
+                    on=strings,
                     reference=specification.scale.reference_fret,
                 )
             )
@@ -215,7 +216,7 @@ def _routes(origin: CodeArray, means: Mapping[Key, Mean]) -> tuple[Sentence, ...
         if all((name, k + 1, ()) in means for k in range(len(origin))):
             routes.append(sentence("{what} were read over the datum.", what=sentence(what)))
         elif derived.any():
-            on = (np.flatnonzero(derived) + 1).tolist()
+            on = numbered(derived)
             routes.append(
                 sentence(
                     "{what}{which} were worked out from the open string's line through crown tops "

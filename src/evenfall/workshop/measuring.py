@@ -11,8 +11,7 @@ from evenfall.errors import Progress, silent
 from evenfall.gates import Gates, next_readings, open_gates
 from evenfall.instrument import string_lines
 from evenfall.neck import default_bow
-from evenfall.neck.level_line import level_line
-from evenfall.neck.standing import standing_findings
+from evenfall.neck.level_line import level_line, standing_findings
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from draws import draws
+from evenfall.instrument.specification import Limit
 from evenfall.levelling.least_metal import Solution, least_metal, levelling_program
 from evenfall.levelling.problem import Problem, build_problem
 from levelling.necks import Neck, Wishes, necks, readings, specification, table
@@ -147,7 +148,12 @@ def test_a_finer_grid_comes_close_to_the_plan() -> None:
 
 def bare(problem: Problem) -> FloatArray | None:
     """Return the removal of the program without limits of action, gap and relief."""
-    found = levelling_program(problem, limits=False).solve()
+    free = Limit(0.0, -np.inf, np.inf)
+    each = (free,) * problem.strings
+    target = problem.specification.target
+    target = replace(target, action=each, first_fret_gap=each, relief=free)
+    spec = replace(problem.specification, target=target)
+    found = levelling_program(replace(problem, specification=spec)).solve()
     return (
         None
         if found is None

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
+from evenfall.arrays import numbered
 from evenfall.errors import At, Finding
 from evenfall.gates.seen import MOSTLY
 from evenfall.measurement import Origin
@@ -69,14 +70,15 @@ def string_through_crown(seen: Seen) -> Iterator[Finding]:
         through = np.asarray(seen.gap_mm < -np.maximum(THROUGH_MM, THROUGH_U * seen.gap_u_mm))
     places = np.argwhere(through.T).tolist()
     if len(places) > MOST_PLACES:
+        frets = numbered(through.any(axis=0))
         yield Finding(
             "string-through-crown",
             "By the readings the open strings run through {n} crowns ({on:frets}), up to "
             "{size:length} deep, which cannot be. Check sign, unit and datum of the heights, and "
             "the order of strings and frets; then read again.",
-            At(frets=_numbers(through, 0), strings=_numbers(through, 1)),
+            At(frets=frets, strings=numbered(through.any(axis=1))),
             n=len(places),
-            on=_numbers(through, 0),
+            on=frets,
             size=float(-seen.gap_mm[through].min()),
         )
         return
@@ -340,7 +342,7 @@ def over_new_wire(seen: Seen) -> Iterator[Finding]:
     read = found.crown_height_origin == Origin.READ
     least = np.maximum(OVER_WIRE_MM, OVER_WIRE_U * np.fmax(found.crown_height_u_mm, LEAST_U_MM))
     over = read & (found.crown_height_mm - wire > least)
-    frets = _numbers(over, 0)
+    frets = numbered(over.any(axis=0))
     if not frets:
         return
     more = (
@@ -359,8 +361,3 @@ def over_new_wire(seen: Seen) -> Iterator[Finding]:
         wire=wire,
         more=more,
     )
-
-
-def _numbers(which: BoolArray, axis: int) -> tuple[int, ...]:
-    """Return the frets (axis 0) or the strings (axis 1) that something is so on anywhere."""
-    return tuple((np.flatnonzero(which.any(axis=axis)) + 1).tolist())

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import At, Finding
-from evenfall.instrument.unlikely import unlikely_strings
+from evenfall.instrument.unusual import unlikely_strings
 from evenfall.measurement.scanned import unsettled_numbers
 
 if TYPE_CHECKING:
@@ -214,7 +215,7 @@ def out_of_reason(seen: Seen) -> Iterator[Finding]:
         with np.errstate(invalid="ignore"):
             wrong = (gap.gap_mm < low * gap.asked_mm) | (gap.gap_mm > high * gap.asked_mm + more)
         if wrong.any():
-            strings = tuple((np.flatnonzero(wrong) + 1).tolist())
+            strings = numbered(wrong)
             yield Finding(
                 "out-of-reason",
                 texts[gap.text],

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.levelling.decision import Ask, Conclusion, Decision, ReadFirst
-from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, numbers, too_near_to_tell
+from evenfall.arrays import numbered
+from evenfall.levelling.decision import Ask, Conclusion, Decision
+from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, too_near_to_tell
 from evenfall.neck.drawn_line import LEAST_U_MM
-from evenfall.plan.before_cut import LowFrets
+from evenfall.plan.before_cut import LowFrets, ReadFirst
 from evenfall.plan.limits import LeftOut, Undecided
 from evenfall.plan.plan import Part
 from evenfall.requirement import ROUNDING_MM, State
@@ -114,7 +115,7 @@ def _part(at: SetUp, *, settled: bool) -> Part:
 
 def _too_low(work: Work) -> tuple[LeftOut, ...]:
     """Return which crowns are under the least height as found, or would come to be."""
-    low = numbers(frets_with(work.at.problem.lacking_mm > 0.0))
+    low = numbered(frets_with(work.at.problem.lacking_mm > 0.0))
     texts = (
         (low, "The crowns of {frets:frets} are under the least height."),
         (
@@ -141,7 +142,7 @@ def _ask(line: LevelLine, work: Work) -> tuple[Ask, ...]:
     if deep.any():
         text = "The cut on {frets:frets} is up to {cut:length} deep."
         most = float(work.removal_mm.max())
-        asked.append(Ask(sentence(text, frets=numbers(deep), cut=most), numbers(deep)))
+        asked.append(Ask(sentence(text, frets=numbered(deep), cut=most), numbered(deep)))
     new = tuple(sorted({*work.replaced, *work.worn_out}))
     if len(new) > MANY_NEW:
         asked.append(

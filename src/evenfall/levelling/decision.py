@@ -7,18 +7,20 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from evenfall.arrays import shut
-from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
+from evenfall.arrays import numbered, shut
+from evenfall.requirement import State
+from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
-    from evenfall.plan.before_cut import LowFrets
+    from evenfall.plan.before_cut import LowFrets, ReadFirst
     from evenfall.plan.limits import LeftOut, Undecided
     from evenfall.plan.plan import Part
     from evenfall.requirement import Judged
+    from evenfall.strings.clearance import PluckForce
     from evenfall.wording import Sentence
 
 Conclusion = Literal[
@@ -31,15 +33,6 @@ Conclusion = Literal[
     "misfit",  # level frets would fall short of the attack: targets and attack do not fit
     "short",  # this method leaves positions that fail
 ]
-
-
-class ReadFirst(NamedTuple):
-    """A fret that would be cut and was not read under every string, or whose height was not."""
-
-    fret: int
-    strings: tuple[int, ...]  # under which to read its top; none if only its height is lacking
-    metal_mm: float  # that hangs on it
-    height: bool = False  # whether its height over the board is to be read
 
 
 class Ask(NamedTuple):
@@ -84,6 +77,32 @@ class Decision:
         shut(self)
 
     @property
+    def holds(self) -> bool:
+        """Whether it leaves no note that fails."""
+        unfinished = self.conclusion in ("short", "read-first", "misfit") or self.no_room
+        return not unfinished and self.judged.worst != State.FAILS
+
+    @property
+    def attack_n(self) -> FloatArray:
+        """Attack that it is for [N], shape (K,); with a metal budget, what the budget buys."""
+        return self.problem.attack_n
+
+    @property
+    def note_state(self) -> CodeArray:
+        """`State` of each note after work, by stopped fret 0..F-1, shape (K, F)."""
+        return self.judged.note_state
+
+    @property
+    def buzz_force(self) -> PluckForce:
+        """The forces from which strings buzz after work."""
+        return buzz_force(self.clearance_mm, self.problem.excursion)
+
+    @property
+    def touch_force(self) -> PluckForce:
+        """The forces from which they touch."""
+        return touch_force(self.clearance_mm, self.problem.excursion)
+
+    @property
     def metal_mm(self) -> float:
         """Total removal [mm]."""
         return float(self.removal_mm.sum())
@@ -91,7 +110,7 @@ class Decision:
     @property
     def cut_frets(self) -> tuple[int, ...]:
         """Frets that lose metal."""
-        return tuple(int(j) + 1 for j in np.flatnonzero((self.removal_mm > 0.0).any(axis=0)))
+        return numbered((self.removal_mm > 0.0).any(axis=0))
 
     @property
     def nut_after_mm(self) -> FloatArray:
@@ -113,6 +132,11 @@ class Decision:
     def crown_height_after_mm(self) -> FloatArray:
         """Crown heights after work, shape (K, F) [mm]."""
         return np.asarray(self.problem.measurement.crown_height_mm - self.removal_mm)
+
+    @property
+    def lowest_crown_mm(self) -> float:
+        """Lowest crown after work [mm]."""
+        return float(self.crown_height_after_mm.min())
 
     @property
     def relief_after_mm(self) -> float:

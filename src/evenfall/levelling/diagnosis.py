@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import numbered, shut
 from evenfall.codec import plain
 from evenfall.errors import At, Finding
+from evenfall.levelling.conclusion import less
 from evenfall.levelling.problem import build_problem
 from evenfall.levelling.rules import decide
-from evenfall.levelling.settings import SetUp, as_found
+from evenfall.levelling.settings import SetUp, as_found, limits_mm
 from evenfall.neck import level_line
 from evenfall.requirement import State, falls_short, margin_share
 from evenfall.strings.clearance import (
@@ -67,8 +68,6 @@ class Diagnosis:
         Relief of the bow alone [mm].
     adjusted
         What adjusting rod, saddle and nut alone comes to.
-    adjusted_buzz_force_n, adjusted_touch_force_n
-        The forces after that [N], shape (K, F).
     """
 
     measurement: Measurement
@@ -82,11 +81,14 @@ class Diagnosis:
     first_fret_gap_mm: FloatArray
     relief_mm: float
     adjusted: Decision
-    adjusted_buzz_force_n: FloatArray
-    adjusted_touch_force_n: FloatArray
 
     def __post_init__(self) -> None:
         shut(self)
+
+    @property
+    def adjusted_buzz_force_n(self) -> FloatArray:
+        """The buzz force after adjusting [N], shape (K, F)."""
+        return self.adjusted.buzz_force.force_n
 
     @property
     def failing(self) -> int:
@@ -116,6 +118,7 @@ class Diagnosis:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
+        buzz_n, touch_n = self.adjusted_buzz_force_n, self.adjusted.touch_force.force_n
         strings = [
             {
                 "string": k + 1,
@@ -125,8 +128,8 @@ class Diagnosis:
                 "buzz_force_before_mm": plain(self.buzz_force.displacement_mm[k]),
                 "touch_force_before_n": plain(self.touch_force.force_n[k]),
                 "critical_fret": [int(f) for f in self.buzz_force.critical_fret[k]],
-                "buzz_force_after_n": plain(self.adjusted_buzz_force_n[k]),
-                "touch_force_after_n": plain(self.adjusted_touch_force_n[k]),
+                "buzz_force_after_n": plain(buzz_n[k]),
+                "touch_force_after_n": plain(touch_n[k]),
                 "stands_out_mm": plain(self.line.off_mm[k]),
                 "action_mm": float(self.action_mm[k]),
                 "first_fret_gap_mm": float(self.first_fret_gap_mm[k]),
@@ -208,7 +211,7 @@ def diagnose(
     found = as_found(problem, line, smallest_mm)
     adjusted = decide(problem, line, "adjust")
     heights = (measurement.nut_mm, line.taken_mm, measurement.saddle_mm)
-    clear, after = rest_clearance_mm(problem.lines, *heights), adjusted.clearance_mm
+    clear = rest_clearance_mm(problem.lines, *heights)
     buzz, touch = buzz_force(clear, problem.excursion), touch_force(clear, problem.excursion)
     return Diagnosis(
         measurement=measurement,
@@ -227,8 +230,6 @@ def diagnose(
         first_fret_gap_mm=found.first_fret_gap_mm,
         relief_mm=found.relief_mm,
         adjusted=adjusted,
-        adjusted_buzz_force_n=buzz_force(after, problem.excursion).force_n,
-        adjusted_touch_force_n=touch_force(after, problem.excursion).force_n,
     )
 
 
@@ -297,7 +298,7 @@ def _buzzing(found: SetUp, buzz: PluckForce) -> list[Finding]:
             )
         )
     if alike[:, 0].any():
-        strings = tuple(int(k) + 1 for k in np.flatnonzero(alike[:, 0]))
+        strings = numbered(alike[:, 0])
         text = "Open {strings:strings} would buzz over level frets too: the nut has to cure that."
         findings.append(Finding("level-frets", text, at=At(strings=strings), strings=strings))
     return findings
@@ -330,11 +331,11 @@ def _causes(found: SetUp) -> list[Finding]:
             by=found.line.hump_mm,
         )
         rise = found.line.smooth_mm - found.line.level_mm
-        past = tuple(int(j) + 1 for j in np.flatnonzero((rise > 0.0).any(axis=0)))
-        weigh("board-shape", fact, At(frets=past), _lowered(found, rise))
+        past = numbered((rise > 0.0).any(axis=0))
+        weigh("board-shape", fact, At(frets=past), less(found, rise))
     alone: list[StandsOut] = []  # that no note asks for by itself
     for one in found.line.standing:
-        corrected = _lowered(found, _over(found.line, [one]))
+        corrected = less(found, _over(found.line, [one]))
         if _count(corrected.judged, State.FAILS) < failing:
             code = "high-fret" if one.size_mm > 0.0 else "low-fret"
             at = At(strings=one.strings, frets=(one.fret,))
@@ -351,9 +352,9 @@ def _causes(found: SetUp) -> list[Finding]:
 
 def _together(found: SetUp, code: str, frets: list[StandsOut], failing: int) -> Finding:
     """Return what frets come to that no note fails for one by one."""
-    corrected = _lowered(found, _over(found.line, frets))
+    corrected = less(found, _over(found.line, frets))
     cured = failing - _count(corrected.judged, State.FAILS)
-    numbers = tuple(one.fret for one in frets)
+    on = tuple(one.fret for one in frets)
     text = "{frets:plural Fret|Frets} {frets:numbers} {stand}, but correcting {frets:plural it|one}"
     text += (
         " alone would clear no note; all of them together would clear {cured} of {failing} failing "
@@ -366,14 +367,14 @@ def _together(found: SetUp, code: str, frets: list[StandsOut], failing: int) -> 
         "{frets:plural stands|stand} over the level line"
         if high
         else "{frets:plural lies|lie} under the level line",
-        frets=numbers,
+        frets=on,
     )
     return Finding(
         code,
         text,
-        at=At(frets=numbers),
+        at=At(frets=on),
         severity="warning" if cured > 0 else "note",
-        frets=numbers,
+        frets=on,
         stand=stand,
         cured=cured,
         failing=failing,
@@ -422,8 +423,7 @@ def _off_gaps(found: SetUp) -> list[tuple[str, Sentence, At, SetUp]]:
         ("action", "action", reference, found.action_mm, target.action),
         ("first-fret-gap", "first-fret gap", 1, found.first_fret_gap_mm, target.first_fret_gap),
     ):
-        low = np.array([limit.minimum_mm for limit in limits])
-        high = np.array([limit.maximum_mm for limit in limits])
+        low, high = limits_mm(limits, 0.0)
         wanted = np.array([limit.value_mm for limit in limits])
         for off, end in (
             (gap < low - _LEAST_NAMED_MM, "below its lower limit"),
@@ -431,7 +431,7 @@ def _off_gaps(found: SetUp) -> list[tuple[str, Sentence, At, SetUp]]:
         ):
             if not off.any():
                 continue
-            strings = tuple(int(k) + 1 for k in np.flatnonzero(off))
+            strings = numbered(off)
             fact = sentence(
                 "The {name} of {on:strings} is {end}, by up to {by:length}.",
                 name=name,
@@ -447,13 +447,6 @@ def _off_gaps(found: SetUp) -> list[tuple[str, Sentence, At, SetUp]]:
             )
             off_gaps.append((code, fact, At(strings=strings, frets=(fret,)), corrected))
     return off_gaps
-
-
-def _lowered(found: SetUp, by_mm: FloatArray) -> SetUp:
-    """Return the instrument with crowns lowered by so much, shape (K, F)."""
-    line = found.line
-    line = replace(line, taken_mm=line.taken_mm - by_mm, off_mm=line.off_mm - by_mm)
-    return replace(found, line=line)
 
 
 def _standing_out(found: SetUp, one: StandsOut) -> Sentence:
@@ -481,7 +474,7 @@ def _standing_out(found: SetUp, one: StandsOut) -> Sentence:
 def _worn(problem: Problem) -> list[Finding]:
     height = problem.measurement.crown_height_mm
     least = problem.specification.fretwire.least_crown_height_mm
-    frets = tuple(int(j) + 1 for j in np.flatnonzero((height < least + 0.05).any(axis=0)))
+    frets = numbered((height < least + 0.05).any(axis=0))
     if not frets:
         return []
     return [
@@ -515,14 +508,13 @@ def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
             "up to {level:share} of the player's attack. The plan shows what would fit."
         )
         return Finding("cure", text, what=free, level=adjusted.level_margin_share)
-    after = buzz_force(adjusted.clearance_mm, problem.excursion)
     cure = sentence(
         "Adjusting {what:list} alone does not meet every limit: it takes the weakest note from "
         "{before:percent} to {after:percent} of the player's attack; {failing:count note} "
         "{failing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
         what=free,
         before=whole_percent(_weakest_share(problem, buzz)),
-        after=whole_percent(_weakest_share(problem, after)),
+        after=whole_percent(_weakest_share(problem, adjusted.buzz_force)),
         failing=_count(found.judged, State.FAILS),
         still=_count(adjusted.judged, State.FAILS),
     )

@@ -10,7 +10,6 @@ import numpy as np
 from evenfall.plan import METHODS
 from evenfall.plan.methods import MethodResult
 from evenfall.requirement import State, margin_share
-from evenfall.strings.clearance import buzz_force, touch_force
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
@@ -45,38 +44,31 @@ NAMED_ONLY = ("level", "refret", "least-metal")
 replaced by itself."""
 
 
-def holds(decision: Decision) -> bool:
-    """Return whether a decision leaves no note that fails."""
-    unfinished = decision.conclusion in ("short", "read-first", "misfit") or decision.no_room
-    return not unfinished and decision.judged.worst != State.FAILS
-
-
 def method_result(decision: Decision) -> MethodResult:
     """Return what a method comes to, NaN where it leaves notes that fail."""
-    if not holds(decision):
+    if not decision.holds:
         nan = math.nan
         remark = decision.remark or _why_not(decision)
         return MethodResult(decision.method, False, nan, 0, 0, nan, nan, nan, nan, nan, (), remark)
-    problem, clear = decision.problem, decision.clearance_mm
+    problem = decision.problem
     played = problem.player_n > 0.0
 
     def lowest(force: PluckForce) -> float:
         share = margin_share(force.force_n, problem.player_n)[played]
         return 100.0 * float(share.min()) if played.any() else math.nan
 
-    least = float(decision.crown_height_after_mm.min())
     return MethodResult(
         method=decision.method,
         holds=True,
         metal_mm=decision.metal_mm,
         frets_touched=len(decision.cut_frets),
         frets_replaced=len(decision.replaced),
-        lowest_crown_mm=least,
+        lowest_crown_mm=decision.lowest_crown_mm,
         life_used=life_used(decision),
-        lowest_margin_percent=lowest(buzz_force(clear, problem.excursion)),
-        lowest_touch_margin_percent=lowest(touch_force(clear, problem.excursion)),
+        lowest_margin_percent=lowest(decision.buzz_force),
+        lowest_touch_margin_percent=lowest(decision.touch_force),
         minutes=_minutes(decision),
-        risks=_risks(decision, least),
+        risks=_risks(decision),
         remark=decision.remark,
     )
 
@@ -97,7 +89,7 @@ def _why_not(decision: Decision) -> Sentence:
         if not any(one.strings for one in decision.read_first):
             text = "The crown height of {frets:frets} has to be read first."
         return sentence(text, frets=tuple(one.fret for one in decision.read_first))
-    failing = int((decision.judged.note_state == State.FAILS).sum())
+    failing = int((decision.note_state == State.FAILS).sum())
     return sentence("{failing:count note} would still fail.", failing=failing)
 
 
@@ -124,7 +116,7 @@ def _minutes(decision: Decision) -> float:
     return float(total + MINUTES["fret, each, replaced"] * len(decision.replaced))
 
 
-def _risks(decision: Decision, least_height_mm: float) -> tuple[Sentence, ...]:
+def _risks(decision: Decision) -> tuple[Sentence, ...]:
     """Return what can go wrong, from what is done."""
     wire = decision.problem.specification.fretwire
     risks = []
@@ -133,7 +125,7 @@ def _risks(decision: Decision, least_height_mm: float) -> tuple[Sentence, ...]:
     elif decision.replaced:
         risks.append(sentence("Slots may be damaged as frets come out."))
     if decision.metal_mm > 0.0:
-        left = least_height_mm - wire.least_crown_height_mm
+        left = decision.lowest_crown_mm - wire.least_crown_height_mm
         risks.append(
             sentence(
                 "Only {left:length} of crown is left to cut another time.", left=max(0.0, left)

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import SolverError
 from evenfall.levelling.audit import audit
-from evenfall.levelling.explanation import NAMED_ONLY, holds, life_used
+from evenfall.levelling.explanation import NAMED_ONLY, life_used
 from evenfall.levelling.outlook import misses, plan_outlook
 from evenfall.levelling.rocking import rocker_figures
 from evenfall.levelling.settings import as_found
 from evenfall.plan import Plan
-from evenfall.plan.before_cut import ReadFirst
 from evenfall.plan.limits import LimitReached
 from evenfall.plan.plan import Status
 from evenfall.plan.ranges import LEAST_SHOWN_MM
@@ -84,7 +84,6 @@ def finished_plan(
     rest = rest_clearance_mm(lines, *taken)
     as_read = (before.nut_mm, before.crown_top_mm, before.saddle_mm)
     heights = (decision.nut_after_mm, decision.crown_top_after_mm, decision.saddle_after_mm)
-    after = decision.clearance_mm
     reference = specification.scale.reference_fret
     crowned, uncrowned = pitch_change_cents(
         specification, lines, as_read, heights, decision.removal_mm
@@ -103,7 +102,7 @@ def finished_plan(
         largest_violation_mm=0.0,
         smallest_cut_mm=decision.smallest_cut_mm,
         measurement=before,
-        attack_n=decision.problem.attack_n,
+        attack_n=decision.attack_n,
         removal_mm=decision.removal_mm,
         crown_top_after_mm=decision.crown_top_after_mm,
         lifted_mm=decision.lifted_mm,
@@ -112,7 +111,7 @@ def finished_plan(
         level_after_mm=decision.level_after_mm,
         stands_out_after_mm=decision.taken_after_mm - decision.level_after_mm,
         state_before=judged.note_state,
-        state_after=decision.judged.note_state,
+        state_after=decision.note_state,
         crown_height_after_mm=decision.crown_height_after_mm,
         replaced_frets=decision.replaced,
         nut_after_mm=decision.nut_after_mm,
@@ -125,9 +124,9 @@ def finished_plan(
         first_fret_gap_before_mm=gap(1),
         first_fret_gap_after_mm=decision.level_gap_mm(1),
         buzz_force_before_n=buzz_force(rest, found.excursion).force_n,
-        buzz_force_after_n=buzz_force(after, found.excursion).force_n,
+        buzz_force_after_n=decision.buzz_force.force_n,
         touch_force_before_n=touch_force(rest, found.excursion).force_n,
-        touch_force_after_n=touch_force(after, found.excursion).force_n,
+        touch_force_after_n=decision.touch_force.force_n,
         life_used=life_used(decision),
         bow_mm_per_mm=found.bow.frets,
         pitch_change_cents=crowned,
@@ -141,9 +140,9 @@ def finished_plan(
         reasons=decision.reasons,
         left_out=decision.left_out,
         misfit=_misfit(decision) if decision.conclusion == "misfit" else None,
-        read_first=tuple(ReadFirst(*one) for one in decision.read_first),
+        read_first=decision.read_first,
         no_room_frets=_no_room(decision),
-        unread_frets=tuple(int(j) + 1 for j in np.flatnonzero((~line.read).any(axis=0))),
+        unread_frets=numbered((~line.read).any(axis=0)),
         low_frets=decision.low_frets,
         ask=tuple(one.said for one in decision.ask),
         confirmation=readings.confirmation,
@@ -183,7 +182,7 @@ def _status(decision: Decision, readings: Readings) -> Status:  # noqa: PLR0911 
         return "read-again"
     if decision.ask and not confirmed:
         return "ask"
-    if decision.conclusion == "cut" and not (holds(decision) or decision.method in NAMED_ONLY):
+    if decision.conclusion == "cut" and not (decision.holds or decision.method in NAMED_ONLY):
         return "short"
     return decision.conclusion
 
@@ -197,7 +196,7 @@ def _no_room(decision: Decision) -> tuple[int, ...]:
     """Return the frets with too little crown: for what should come off, or as they are."""
     if decision.no_room or decision.replaced or decision.conclusion != "new-wire":
         return decision.no_room
-    return tuple(int(j) + 1 for j in np.flatnonzero((decision.problem.lacking_mm > 0.0).any(0)))
+    return numbered((decision.problem.lacking_mm > 0.0).any(axis=0))
 
 
 def _tightest(decision: Decision) -> tuple[LimitReached, ...]:

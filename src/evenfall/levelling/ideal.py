@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import numbered, shut
 from evenfall.errors import At, Finding
 from evenfall.instrument import string_lines
 from evenfall.instrument.geometry import board_drop_mm
@@ -101,7 +101,7 @@ class IdealNeck:
         if self.short.any():
             share = self._shares(self.clear_n)
             weakest = int(np.argmin(share))
-            strings = tuple(int(k) + 1 for k in np.flatnonzero(self.short))
+            strings = numbered(self.short)
             text = (
                 "Level frets at these targets stay clear up to {share:share} of the attack, least "
                 "under string {n}: {clear:force} of {attack:force}.{would}"

@@ -22,7 +22,10 @@ from evenfall.strings.clearance import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from evenfall.arrays import FloatArray, IntArray
+    from evenfall.instrument.specification import Limit
     from evenfall.levelling.problem import Problem
 
 SLIPS_MM = (1e-10, 1e-8, 1e-7)
@@ -84,8 +87,8 @@ def least_metal(problem: Problem) -> Solution | None:
     )
 
 
-def levelling_program(problem: Problem, *, limits: bool = True) -> Program:
-    """Return the linear program of a job, with or without limits of action, gap and relief.
+def levelling_program(problem: Problem) -> Program:
+    """Return the linear program of a job.
 
     Columns: removal (K F), relief up and down, saddles up (K) and down, nut slots up and down.
     """
@@ -104,27 +107,32 @@ def levelling_program(problem: Problem, *, limits: bool = True) -> Program:
     bent = clearance_per_relief(lines, bow.frets)[k, i, j]
     blocks = [_rows(count, k, cut, bent, share, on_nut)]
     low, high = [(asked - clear)[k, i, j]], [np.full(len(k), np.inf)]
-    strings = np.arange(count)
+    strings, target = np.arange(count), problem.specification.target
     reference = problem.specification.scale.reference_fret
-    for fret, limit in ((reference, problem.action_mm), (1, problem.first_fret_gap_mm)):
+    for name, fret, stated in (
+        ("action", reference, target.action),
+        ("first-fret-gap", 1, target.first_fret_gap),
+    ):
         gap = open_gap_mm(lines, found.nut_mm, found.crown_top_mm, found.saddle_mm, fret)
         cut = np.zeros((count, count * frets))
         cut[strings, strings * frets + fret - 1] = 1.0
         on_saddle = open_share(lines, fret)
         bent = -bow.frets[:, fret - 1]
         blocks.append(_rows(count, strings, cut, bent, on_saddle, 1.0 - on_saddle))
-        low.append(limit[:, 0] - gap if limits else np.full(count, -np.inf))
-        high.append(limit[:, 1] - gap if limits else np.full(count, np.inf))
-    if limits and problem.relief_free:
+        least, most = _guarded_mm(problem, name, stated)
+        low.append(least - gap)
+        high.append(most - gap)
+    if problem.relief_free:
         none, cut = np.zeros(1), -bow.weights.reshape(1, -1)
         blocks.append(_rows(count, strings[:1], cut, np.ones(1), none, none))
-        low.append(problem.relief_mm[:1] - problem.relief_found_mm)
-        high.append(problem.relief_mm[1:] - problem.relief_found_mm)
+        least, most = _guarded_mm(problem, "relief", (target.relief,))
+        low.append(least - problem.relief_found_mm)
+        high.append(most - problem.relief_found_mm)
     offset = about_straight_line(lines.station_mm[:, 1:], found.crown_top_mm)
-    form, form_low, form_high = form_rows(problem.specification.target, offset)
+    form, form_low, form_high = form_rows(target, offset)
     blocks.append(np.hstack([form, np.zeros((len(form), 2 + 4 * count))]))
     saddle, nut = problem.saddle_travel_mm, problem.nut_travel_mm
-    most = np.concatenate(
+    reach = np.concatenate(
         [
             problem.room_mm.ravel(),
             np.full(2, np.inf if problem.relief_free else 0.0),
@@ -134,12 +142,24 @@ def levelling_program(problem: Problem, *, limits: bool = True) -> Program:
     )
     return Program(
         cost=np.repeat([1.0, 0.0], [count * frets, 2 + 4 * count]),
-        low_bound=np.zeros(len(most)),
-        high_bound=most,
+        low_bound=np.zeros(len(reach)),
+        high_bound=reach,
         row_weights=np.concatenate(blocks),
         row_low_bound=np.concatenate([*low, form_low]),
         row_high_bound=np.concatenate([*high, form_high]),
     )
+
+
+def _guarded_mm(
+    problem: Problem, name: str, stated: Sequence[Limit]
+) -> tuple[FloatArray, FloatArray]:
+    """Return limits drawn in, so that the result can be proved; at most to the middle."""
+    low = np.array([limit.minimum_mm for limit in stated])
+    high = np.array([limit.maximum_mm for limit in stated])
+    unsure = problem.coverage_factor * problem.limit_u_mm[name]
+    guard = problem.specification.rule.working_allowance_mm + unsure
+    drawn = np.minimum(guard, 0.5 * (high - low))
+    return low + drawn, high - drawn
 
 
 def _rows(  # noqa: PLR0917  (one for each kind of column)

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.levelling.settings import (
     MOVED_MM,
     STEP_SHARE,
     Influence,
     limits_mm,
-    numbers,
     unsure_mm,
 )
 from evenfall.levelling.solver import Program
@@ -185,7 +185,7 @@ def _moved(at: SetUp, move_mm: FloatArray) -> SetUp:
     """Return the job with its saddles and, last, its rod moved."""
     which = np.abs(move_mm) > MOVED_MM
     text = _WHAT[bool(which[:-1].any()), bool(which[-1])]
-    why = sentence(text, on=numbers(which[:-1]))
+    why = sentence(text, on=numbered(which[:-1]))
     return at.moved(float(move_mm[-1]), np.zeros(len(move_mm) - 1), move_mm[:-1], why)
 
 

@@ -35,7 +35,6 @@ def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) ->
         measurement=measurement,
         room_mm=removable_mm(problem.specification, measurement),
         height_known=problem.height_known | replaced,
-        relief_found_mm=problem.bow.relief_mm(measurement.crown_top_mm),
     )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, TypeAlias
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.levelling.settings import limits_mm
 from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
 from evenfall.plan.limits import LimitName, LimitReached, Miss, Setting, Side
 from evenfall.plan.outlook import Outlook
@@ -209,8 +210,7 @@ def _limit_spans(
     for name, fret, limits in gaps:
         gap = decision.level_gap_mm(fret)
         slope = open_gap_mm(lines, movement.nut, movement.level, movement.saddle, fret)
-        least = np.array([limit.minimum_mm for limit in limits])
-        most = np.array([limit.maximum_mm for limit in limits])
+        least, most = limits_mm(limits, 0.0)
         met = (gap - least >= _HELD_MM) & (most - gap >= _HELD_MM)
         if name == "first-fret-gap" and to_be_filed is not None:
             met &= ~to_be_filed

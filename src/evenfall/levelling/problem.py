@@ -18,7 +18,7 @@ from evenfall.instrument import string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.neck import default_bow
-from evenfall.plan.worked import before_work
+from evenfall.plan.plan import before_work
 from evenfall.requirement import Requirement
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
 from evenfall.strings.excursion import excursion_table
@@ -68,15 +68,8 @@ class Problem:
     # standard uncertainty of "action", "first-fret-gap" and "relief", one value per string (one for
     # the relief) [mm]
     limit_u_mm: dict[str, FloatArray]
-    # how far the limits of "action", "first-fret-gap" and "relief" are to be drawn in so that the
-    # result can be proved, one value per string (one for the relief) [mm]
-    guard_mm: dict[str, FloatArray]
-    action_mm: FloatArray  # lower and upper limits less their guard, shape (K, 2) [mm]
-    first_fret_gap_mm: FloatArray
-    relief_mm: FloatArray  # lower and upper limit less their guard, shape (2,) [mm]
     saddle_travel_mm: FloatArray  # travel down and up, as positive numbers, shape (2,) [mm]
     nut_travel_mm: FloatArray
-    relief_found_mm: float  # relief in the crown tops as measured [mm]
     relief_free: bool  # whether the truss rod may be turned, the saddle and the nut slots moved
     saddle_free: bool
     nut_free: bool
@@ -103,6 +96,11 @@ class Problem:
         return self.measurement.fret_count
 
     @property
+    def relief_found_mm(self) -> float:
+        """Relief in the crown tops as measured [mm]."""
+        return self.bow.relief_mm(self.measurement.crown_top_mm)
+
+    @property
     def player_n(self) -> FloatArray:
         """The player's attack, whatever the job is planned for, shape (K,) [N]."""
         return np.array(self.specification.player.attack_n)
@@ -124,12 +122,7 @@ class Problem:
     def with_limits(self, *, action: Sequence[Limit], relief: Limit) -> Problem:
         """Return the same job with other limits of action and relief."""
         target = replace(self.specification.target, action=tuple(action), relief=relief)
-        return replace(
-            self,
-            specification=replace(self.specification, target=target),
-            action_mm=_guarded(target.action, self.guard_mm["action"]),
-            relief_mm=_guarded((target.relief,), self.guard_mm["relief"])[0],
-        )
+        return replace(self, specification=replace(self.specification, target=target))
 
     def keeping(self, what: Collection[str]) -> Problem:
         """Return the same job with some of `KEEPABLE` left as they are, and nothing else."""
@@ -147,11 +140,7 @@ class Problem:
         measurement = self.measurement.with_heights(
             crown_top_mm=crown_top_mm, nut_mm=nut_mm, saddle_mm=saddle_mm
         )
-        return replace(
-            self,
-            measurement=measurement,
-            relief_found_mm=self.bow.relief_mm(measurement.crown_top_mm),
-        )
+        return replace(self, measurement=measurement)
 
 
 def build_problem(
@@ -180,7 +169,6 @@ def build_problem(
         "first-fret-gap": _open_gap_u_mm(heights, lines, 1),
         "relief": np.array([bow.relief_u_mm(heights)]),
     }
-    guard = {limit: allowance + kappa * u for limit, u in limit_u.items()}
     table = excursion if excursion is not None else excursion_table(specification, lines)
     required = Requirement.of(specification, table)
     return Problem(
@@ -199,13 +187,8 @@ def build_problem(
         height_known=specification.fretwire.new
         | (measurement.crown_height_origin != Origin.NOMINAL).all(axis=0),
         limit_u_mm=limit_u,
-        guard_mm=guard,
-        action_mm=_guarded(target.action, guard["action"]),
-        first_fret_gap_mm=_guarded(target.first_fret_gap, guard["first-fret-gap"]),
-        relief_mm=_guarded((target.relief,), guard["relief"])[0],
         saddle_travel_mm=np.array([target.saddle_down_mm, target.saddle_up_mm]),
         nut_travel_mm=np.array([target.nut_down_mm, target.nut_up_mm]),
-        relief_found_mm=bow.relief_mm(measurement.crown_top_mm),
         relief_free="relief" not in keep and specification.neck.truss_rod,
         saddle_free="saddle" not in keep,
         nut_free="nut" not in keep,
@@ -287,10 +270,3 @@ def _attack(specification: Specification, attack_n: Attack | None) -> FloatArray
 def _open_gap_u_mm(heights: Heights, lines: StringLines, fret: int) -> FloatArray:
     """Return the standard uncertainty of an open-string gap over a fret, shape (K,)."""
     return np.stack([heights.u_mm(row, k) for k, row in enumerate(open_gap_weights(lines, fret))])
-
-
-def _guarded(stated: Sequence[Limit], guard: FloatArray) -> FloatArray:
-    """Draw limits in by their guard, so that the result can be proved; at most to the middle."""
-    limits = np.array([[limit.minimum_mm, limit.maximum_mm] for limit in stated])
-    drawn = np.minimum(guard, 0.5 * (limits[:, 1] - limits[:, 0]))
-    return np.column_stack([limits[:, 0] + drawn, limits[:, 1] - drawn])

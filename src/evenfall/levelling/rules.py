@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.errors import Progress, silent
 from evenfall.levelling.conclusion import (
     MANY_SHARE,
@@ -28,19 +29,14 @@ from evenfall.levelling.cut import (
     to_level_mm,
     within_form_mm,
 )
-from evenfall.levelling.decision import Decision, ReadFirst
+from evenfall.levelling.decision import Decision
 from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.leeway import with_leeway
 from evenfall.levelling.new_wire import refretted, with_new_wire
-from evenfall.levelling.settings import (
-    SetUp,
-    as_found,
-    numbers,
-    settle,
-)
+from evenfall.levelling.settings import SetUp, as_found, settle
 from evenfall.measurement import Origin
 from evenfall.neck.level_line import level_lines
-from evenfall.plan.before_cut import LowFrets
+from evenfall.plan.before_cut import LowFrets, ReadFirst
 from evenfall.plan.limits import LeftOut, LimitName
 from evenfall.plan.methods import tool_of
 from evenfall.requirement import ROUNDING_MM, State
@@ -283,7 +279,7 @@ def _once(
     cut = frets_with(work.removal_mm > 0.0).sum()
     better = lift and not worn and low.sum() <= cut
     offer = LowFrets(
-        frets=numbers(low),
+        frets=numbered(low),
         worn=worn,
         recommended=bool(better),
         metal_mm=float(spared.removal_mm.sum()),
@@ -328,7 +324,7 @@ def _cut(at: SetUp, replaced: BoolArray | None = None, among: BoolArray | None =
     return Work(
         at,
         removal if even is None else even,
-        no_room=numbers(no_room),
+        no_room=numbered(no_room),
         read_first=read_first,
         left_out=left,
     )
@@ -343,7 +339,7 @@ def _read_first(at: SetUp, held: BoolArray, metal_mm: FloatArray) -> tuple[ReadF
     """Return what to read on frets that are held back, with the metal that hangs on each."""
     unread, lacking = ~at.line.read, ~at.problem.height_known
     return tuple(
-        ReadFirst(int(j) + 1, numbers(unread[:, j]), float(metal_mm[:, j].sum()), bool(lacking[j]))
+        ReadFirst(int(j) + 1, numbered(unread[:, j]), float(metal_mm[:, j].sum()), bool(lacking[j]))
         for j in np.flatnonzero(held)
     )
 
@@ -372,7 +368,7 @@ def _level(found: SetUp, _lift: bool) -> Work:
     short = np.flatnonzero((after.judged.state == State.FAILS).any(axis=(0, 2)))
     text = "Notes stopped at {frets:frets} still fail: cut level, no fret follows a low one."
     remark = sentence(text, frets=tuple(short.tolist())) if short.size else None
-    return Work(at, removal, no_room=numbers(no_room), read_first=read_first, remark=remark)
+    return Work(at, removal, no_room=numbered(no_room), read_first=read_first, remark=remark)
 
 
 def _beam(found: SetUp, _lift: bool) -> Work:
@@ -393,7 +389,7 @@ def _beam(found: SetUp, _lift: bool) -> Work:
         left = np.where(np.abs(left - level) < smallest - ROUNDING_MM, level, left)
         smooth = line.smooth_mm - drop_mm
         after = replace(line, level_mm=level, smooth_mm=smooth, taken_mm=left, off_mm=left - level)
-        no_room = numbers(frets_with(cut > found.problem.room_mm + ROUNDING_MM))
+        no_room = numbered(frets_with(cut > found.problem.room_mm + ROUNDING_MM))
         at = set_up(replace(found, line=after))
         return Work(at, cut, no_room=no_room)
 
@@ -440,7 +436,7 @@ def _partial_refret(found: SetUp, lift: bool) -> Work:
         if (more == wanted).all():
             told = wanted.any() or work.no_room
             remark = None if told else sentence("No fret needs new wire.")
-            return replace(work, replaced=numbers(wanted), remark=remark)
+            return replace(work, replaced=numbered(wanted), remark=remark)
         wanted = more
 
 
@@ -517,7 +513,7 @@ def _misfit(at: SetUp) -> bool:
 def _worn_out(at: SetUp) -> tuple[int, ...]:
     """Return the frets under the least height, if they are so many that only new wire helps."""
     worn = frets_with(at.problem.lacking_mm > 0.0)
-    return numbers(worn) if worn.sum() > MANY_SHARE * at.problem.frets else ()
+    return numbered(worn) if worn.sum() > MANY_SHARE * at.problem.frets else ()
 
 
 def _low_frets(at: SetUp) -> tuple[BoolArray, FloatArray]:

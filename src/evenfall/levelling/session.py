@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from types import EllipsisType
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from evenfall.arrays import shut
 from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.gates import check_used, no_second_reading, open_gates
 from evenfall.instrument import string_lines
-from evenfall.levelling.explanation import SAVES_SHARE, holds, method_result, recommend
+from evenfall.levelling.explanation import SAVES_SHARE, method_result, recommend
 from evenfall.levelling.finishing import Beside, Readings, finished_plan, force_range
 from evenfall.levelling.least_metal import least_metal_mm
 from evenfall.levelling.problem import KEEPABLE, build_problem
@@ -30,18 +29,17 @@ from evenfall.plan import METHODS
 from evenfall.plan.before_cut import Confirmation
 from evenfall.plan.methods import Control, Price, tool_of
 from evenfall.requirement import ROUNDING_MM
-from evenfall.strings.clearance import buzz_force, touch_force
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
 
-    from evenfall.arrays import CodeArray, FloatArray
+    from evenfall.arrays import FloatArray
     from evenfall.errors import Finding
     from evenfall.gates import Accepted
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import Limit
-    from evenfall.levelling.decision import Conclusion, Decision
+    from evenfall.levelling.decision import Decision
     from evenfall.levelling.problem import Attack, Problem
     from evenfall.levelling.tradeoff import Along
     from evenfall.measurement import Measurement
@@ -49,7 +47,6 @@ if TYPE_CHECKING:
     from evenfall.neck.level_line import LevelLine
     from evenfall.plan import Plan
     from evenfall.plan.methods import MethodResult
-    from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
 
 Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
@@ -63,32 +60,6 @@ _MOST_SHARES = 64
 
 PRICE_STEPS: dict[Control, float] = {"attack": 5.0, "action": 0.05, "relief": 0.02}
 """One step of each control: percent less attack, millimetres more action and relief."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Preview:
-    """What one method would come to, for K strings over F frets."""
-
-    conclusion: Conclusion  # what is to be done; see `evenfall.levelling.decision.Conclusion`
-    holds: bool  # whether every note is then clear, or as good as level frets
-    # attack that it is for [N], shape (K,); with a metal budget, what the budget buys
-    attack_n: FloatArray
-    # share of that attack up to which level frets stay clear with these settings
-    level_margin_share: float
-    metal_mm: float  # total removal [mm], and removal by crossing, shape (K, F) [mm]
-    removal_mm: FloatArray
-    lowest_crown_mm: float  # lowest crown after work [mm]
-    relief_change_mm: float  # what to adjust [mm], positive up; the latter two have shape (K,)
-    saddle_height_change_mm: FloatArray
-    nut_height_change_mm: FloatArray
-    # `evenfall.requirement.State` of each note after work, by stopped fret 0..F-1, shape (K, F)
-    note_state: CodeArray
-    # the forces from which strings buzz, and touch, after work, by stopped fret 0..F-1
-    buzz_force: PluckForce
-    touch_force: PluckForce
-
-    def __post_init__(self) -> None:
-        shut(self)
 
 
 class Session:
@@ -294,7 +265,7 @@ class Session:
 
     # ---- looking ------------------------------------------------------------------------
 
-    def preview(self, method: str = "spot") -> Preview:
+    def preview(self, method: str = "spot") -> Decision:
         """Return what a method comes to, without its reasons: quick enough for a slider.
 
         Parameters
@@ -307,23 +278,7 @@ class Session:
         RequestError
             There is no such method, or the metal budget buys no plan at all.
         """
-        decision = self._decided(_known(method))
-        clear, excursion = decision.clearance_mm, decision.problem.excursion
-        return Preview(
-            conclusion=decision.conclusion,
-            holds=holds(decision),
-            attack_n=decision.problem.attack_n,
-            level_margin_share=decision.level_margin_share,
-            metal_mm=decision.metal_mm,
-            removal_mm=decision.removal_mm,
-            lowest_crown_mm=float(decision.crown_height_after_mm.min()),
-            relief_change_mm=decision.relief_change_mm,
-            saddle_height_change_mm=decision.saddle_height_change_mm,
-            nut_height_change_mm=decision.nut_height_change_mm,
-            note_state=decision.judged.note_state,
-            buzz_force=buzz_force(clear, excursion),
-            touch_force=touch_force(clear, excursion),
-        )
+        return self._decided(_known(method))
 
     def along(
         self, control: Control, low: float, high: float, progress: Progress = silent
@@ -449,10 +404,10 @@ class Session:
             progress("Planning", 0.0)
             return self._decided(name)
 
-        if holds(decided("adjust")):
+        if decided("adjust").holds:
             return {"adjust"}
         old = ("adjust", "spot", "profile")
-        if decided("spot").no_room and not any(holds(decided(name)) for name in old):
+        if decided("spot").no_room and not any(decided(name).holds for name in old):
             return {*old, "partial-refret"}
         return set(old)
 
@@ -486,7 +441,7 @@ class Session:
             moved = with_control(problem, control, there)
             other = decide(moved, self._line(decision.method), decision.method)
             saved = decision.metal_mm - other.metal_mm
-            if holds(other) and saved > 0.0:
+            if other.holds and saved > 0.0:
                 unit: Literal["mm", "percent"] = "percent" if control == "attack" else "mm"
                 found.append(Price(control, step, unit, saved))
         return tuple(found)
@@ -500,7 +455,7 @@ class Session:
         if not (tried or least_metal_mm(self._asked) <= enough_mm + ROUNDING_MM):
             return np.nan
         other = self._decided("least-metal")
-        saves = holds(other) and other.metal_mm <= enough_mm
+        saves = other.holds and other.metal_mm <= enough_mm
         return other.metal_mm if saves else np.nan
 
     # ---- working out --------------------------------------------------------------------
@@ -579,7 +534,7 @@ class Session:
 
     def _buys(self, method: str, budget_mm: float) -> Sentence:
         """Return which attack a metal budget buys, beside what no metal at all would."""
-        bought_n = self._decided(method).problem.attack_n
+        bought_n = self._decided(method).attack_n
         players_n = np.asarray(self._asked.specification.player.attack_n)
         free = self._most_attack(method, 0.0)
         share: Sentence | str = ""
@@ -588,7 +543,7 @@ class Session:
             share = sentence(", {of_it:share} of the player's attack", of_it=of_it)
         without: Sentence | str = ""
         if free is not None:
-            without = sentence(" (no cut at all: {free})", free=force_range(free.problem.attack_n))
+            without = sentence(" (no cut at all: {free})", free=force_range(free.attack_n))
         return sentence(
             "A budget of {budget:length} clears every note up to an attack of {force}{share}"
             "{without}. At that attack there is nothing to spare: any error of rod, "

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import numbered
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.plan.limits import LeftOut
@@ -407,11 +408,6 @@ def _saddle(at: SetUp, wanted_mm: FloatArray) -> FloatArray:
     return np.asarray(np.polyval(np.polyfit(place, wanted_mm, 1), place))
 
 
-def numbers(which: BoolArray) -> tuple[int, ...]:
-    """Return which strings or frets, counted from 1."""
-    return tuple(int(k) + 1 for k in np.flatnonzero(which))
-
-
 def _why(
     before: SetUp, now: SetUp, short: BoolArray, ends: BoolArray, *, even: bool
 ) -> list[Sentence]:
@@ -429,7 +425,7 @@ def _why(
             if others
             else "First-fret gap of {on:strings} is up to {gap:length}: "
         ) + "file {on:plural the slot|the slots} to target."
-        reasons.append(sentence(text, on=numbers(filed), gap=gap.max()))
+        reasons.append(sentence(text, on=numbered(filed), gap=gap.max()))
     moved = np.abs(now.saddle_change_mm) > MOVED_MM
     raised = moved & short
     turned = abs(now.relief_change_mm) > MOVED_MM
@@ -442,14 +438,14 @@ def _why(
         sentence(
             text,
             action=sentence("With the rod set, the action" if turned else "Action"),
-            on=numbers(which),
+            on=numbered(which),
             gap=_span(before.action_mm[which]),
         )
         for which, text in texts
         if which.any()
     ]
     if (by_end := moved & ends).any():
-        reasons.append(sentence(_OVER_LOW_END, on=numbers(by_end), end=_end(now)))
+        reasons.append(sentence(_OVER_LOW_END, on=numbered(by_end), end=_end(now)))
     return reasons
 
 
@@ -508,14 +504,14 @@ def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
             if not which.any():
                 continue
             low_slot = which & (gap - low < high - gap) & raised
-            fill = sentence(_FILL, on=numbers(low_slot))
+            fill = sentence(_FILL, on=numbered(low_slot))
             cure = sentence("; or {fill}", fill=fill) if low_slot.any() else sentence("")
             if text is _ON:
                 cure = fill if (low_slot == which).all() else sentence("let it be set to target")
             found.append(
                 sentence(
                     text,
-                    what=sentence(what, on=numbers(which)),
+                    what=sentence(what, on=numbered(which)),
                     inside=_span(inside[which]),
                     u=float(inside[which].min()) / problem.coverage_factor,
                     cure=cure,
@@ -560,10 +556,10 @@ def left_out(at: SetUp) -> tuple[LeftOut, ...]:
         too_high = "First-fret gap of {on:strings} is too high: the zero fret stands too high."
     for off, text in ((gap < low_gap - MOVED_MM, too_low), (gap > high_gap + MOVED_MM, too_high)):
         if off.any():
-            found.append(LeftOut("first-fret-gap", numbers(off), sentence(text, on=numbers(off))))
+            found.append(LeftOut("first-fret-gap", numbered(off), sentence(text, on=numbered(off))))
     found += _action_left_out(at)
     if at.open_strings_short.any():
-        on = numbers(at.open_strings_short)
+        on = numbered(at.open_strings_short)
         text = "Open {on:strings} would touch even level frets: only a higher {end} cures that."
         end = sentence("zero fret" if problem.specification.board.zero_fret else "slot")
         found.append(LeftOut("clearance", on, sentence(text, on=on, end=end)))
@@ -588,12 +584,12 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
             "Action of {on:strings} is too low only because the {end} is: with that cured it is "
             "{cured}."
         )
-        on, span = numbers(by_end), _span(cured[by_end])
+        on, span = numbered(by_end), _span(cured[by_end])
         found = [LeftOut("action", on, sentence(text, on=on, end=_end(at), cured=span))]
         off &= ~by_end
     if not off.any():
         return found
-    on = numbers(off)
+    on = numbered(off)
     if not problem.saddle_free:
         text = "Action of {on:strings} stays outside its limits: the saddle is kept."
         return [*found, LeftOut("action", on, sentence(text, on=on))]

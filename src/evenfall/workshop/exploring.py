@@ -24,7 +24,7 @@ from evenfall.workshop.story import needed
 
 if TYPE_CHECKING:
     from evenfall.errors import Finding, Progress
-    from evenfall.levelling.session import Preview
+    from evenfall.levelling.decision import Decision
     from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.plan.methods import Control, MethodResult
@@ -244,10 +244,11 @@ class Exploration:
         self._session.change(budget_mm=wishes.budget_mm)
         self._wishes = wishes
 
-    def _told(self, seen: Preview, wishes: Wishes, unit: LengthUnit) -> dict[str, Any]:
+    def _told(self, seen: Decision, wishes: Wishes, unit: LengthUnit) -> dict[str, Any]:
         spec = self.specification
         left = self.measurement.crown_height_mm - seen.removal_mm
-        share = margin_share(seen.buzz_force.force_n, self._player_n)
+        buzz_n = seen.buzz_force.force_n
+        share = margin_share(buzz_n, self._player_n)
         bought = float(np.min(seen.attack_n / np.maximum(self._player_n, 1e-9)))
         failing = int((seen.note_state == State.FAILS).sum())
         return {
@@ -270,7 +271,7 @@ class Exploration:
                     one.as_dict()
                     for one in buzz_force_cells(
                         spec,
-                        seen.buzz_force.force_n,
+                        buzz_n,
                         self._player_n,
                         touch_force_n=seen.touch_force.force_n,
                         note_state=seen.note_state,
@@ -279,7 +280,7 @@ class Exploration:
             },
         }
 
-    def _why(self, seen: Preview, failing: int) -> Sentence:
+    def _why(self, seen: Decision, failing: int) -> Sentence:
         """Return why what is asked for does not hold."""
         if seen.conclusion == "misfit":
             return sentence(

@@ -14,11 +14,15 @@ from fastapi.testclient import TestClient
 import evenfall as ef
 from evenfall import workshop
 from evenfall.codec import with_words
+from evenfall.errors import RequestError
+from evenfall.records.queue import Queue
+from evenfall.web import api
 from evenfall.web.answering import ROOT
 from evenfall.web.api import ROUTERS
 from evenfall.web.api_description import CHANGES, VERSION, description
 from evenfall.web.application import application
 from evenfall.web.rights import NEEDS
+from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.calls import LONG, use_cases
 
 PORT = 8417
@@ -218,6 +222,37 @@ def test_a_call_that_came_to_nothing_may_be_corrected(client: TestClient) -> Non
     place = "dossiers/UY-0417/notes"
     refused(client.post(place, json={"words": " "}, headers=key), 422)
     assert client.post(place, json={"words": "Nut worn."}, headers=key).status_code == 201
+
+
+def test_what_was_filed_is_not_filed_again_because_its_answer_failed(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    client.post("dossiers", json=FILED)
+    note = {"words": "Fret 7 seated."}
+
+    def fails(*_given: object, **_more: object) -> None:
+        raise RequestError("The disk is full.")
+
+    def filed(key: str) -> tuple[int, str]:
+        """Send a note twice by a key; return the first status, and what is said at last."""
+        first = client.post("dossiers/UY-0417/notes", json=note, headers={"Idempotency-Key": key})
+        monkeypatch.undo()
+        again = client.post("dossiers/UY-0417/notes", json=note, headers={"Idempotency-Key": key})
+        return first.status_code, str(again.json().get("error", {}).get("sentence", "filed"))
+
+    monkeypatch.setattr(api, "answered", fails)  # done, and not shown
+    status, said = filed("note-1")
+    assert (status, said.partition(";")[2]) == (422, SENT_TWICE)
+    monkeypatch.setattr(Queue, "done_at_once", fails)  # done and shown, and the answer not kept
+    status, said = filed("note-2")
+    assert (status, said.partition(";")[2]) == (201, SENT_TWICE)
+    monkeypatch.setattr(Dossiers, "note", fails)  # not done
+    assert filed("note-3") == (422, "filed")
+    entries = client.get("dossiers/UY-0417").json()["entries"]
+    assert [one["kind"] for one in entries].count("note") == 3
+
+
+SENT_TWICE = " look whether it was done before you send it with a new key."
 
 
 def test_keys_are_no_work_under_way(client: TestClient) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from importlib.metadata import version as version_here
 from pathlib import Path as PathOnDisk
 from typing import TYPE_CHECKING, Annotated, Any
@@ -144,25 +145,34 @@ def tagged(request: Request, answer: Response, version: str = "") -> Response:
     return answer
 
 
-def once(request: Request, key: str, body: bytes, do: Callable[[], Response]) -> Response:
-    """Do what a call asks for; of one that was sent before under its key, answer as before."""
+def once(
+    request: Request, key: str, body: bytes, do: Callable[[], Callable[[], Response]]
+) -> Response:
+    """Do what a call asks for; of one that was sent before under its key, answer as before.
+
+    `do` returns what makes the answer. A call that came to nothing may be sent again; one that was
+    done is never done again, whatever becomes of its answer.
+    """
     if not key:
-        return do()
+        return do()()
     queue = shop_of(request).queue
     said = b"\n".join((request.method.encode(), str(request.url).encode(), body))
     call, new = queue.answered(f"{who_of(request).account}:{key}", hashlib.sha256(said).hexdigest())
     if new:
         try:
-            answer = do()
+            show = do()
         except BaseException:
-            queue.forget(call.id)  # nothing came of it: it may be sent again, corrected
+            with suppress(EvenfallError):  # what came in its way is told first
+                queue.forget(call.id)
             raise
+        answer = show()
         kept = {
             "status": answer.status_code,
             "text": bytes(answer.body).decode(),
             "location": answer.headers.get("location", ""),
         }
-        queue.done_at_once(call.id, call.kind, kept, dossier="")
+        with suppress(EvenfallError):  # where it cannot be kept, who asked hears of it all the same
+            queue.done_at_once(call.id, call.kind, kept, dossier="")
         return answer
     if call.state != "done":
         raise SentTwiceError(

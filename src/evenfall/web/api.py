@@ -131,7 +131,7 @@ def _caller(name: str) -> Callable[..., Response]:
             **{"form": form, "pictures": pictures},
         }
 
-        def begin() -> Response:
+        def begin() -> Callable[[], Response]:
             tasks: set[str] = set()
             read_request(of, given, files_of(request, tasks))  # what cannot be done is said at once
             if len(tasks) > 1:
@@ -141,7 +141,7 @@ def _caller(name: str) -> Callable[..., Response]:
             else:
                 task = shop.queue.ready(tasks.pop(), "call", values, "")
             shop.pool.wake()
-            return begun(task)
+            return lambda: begun(task)
 
         return once(request, key, body, begin)
 
@@ -327,7 +327,7 @@ def _filed(
     shop = shop_of(request)
     given = {**parsed(body), **{key: one for key, one in known.items() if one}}
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         came: set[str] = set()
         asked = read_request(of, given, files_of(request, came))
         asked = replace(asked, person=filed_by(request, asked.person))
@@ -335,11 +335,15 @@ def _filed(
         for right in _rights_of(shop, asked, papers):
             require(request, right)
         made, dossier = do(asked, papers)
-        shop.queue.forget(*came)  # the archive holds them from now on
         dossier = dossier or made.line.dossier
-        values = made if form == "whole" else with_words(plain(made))
         place = {"location": f"{ROOT}/dossiers/{dossier}"}
-        return answered(request, values, form=form, status=201, headers=place)
+
+        def show() -> Response:
+            shop.queue.forget(*came)  # the archive holds them from now on
+            values = made if form == "whole" else with_words(plain(made))
+            return answered(request, values, form=form, status=201, headers=place)
+
+        return show
 
     return once(request, key, body, file)
 
@@ -463,11 +467,11 @@ def look(request: Request, body: Body, key: Key = "") -> Response:
     shop = shop_of(request)
     upload = _upload(parsed(body), {"upload": str})
 
-    def begin() -> Response:
+    def begin() -> Callable[[], Response]:
         uploads.complete(request, upload)
         task = shop.queue.ready(upload, "look", {}, "")
         shop.pool.wake()
-        return begun(task)
+        return lambda: begun(task)
 
     return once(request, key, body, begin)
 
@@ -485,12 +489,12 @@ def import_(request: Request, body: Body, key: Key = "") -> Response:
     given = parsed(body)
     upload = _upload(given, {"upload": str, "trust_key": str})
 
-    def begin() -> Response:
+    def begin() -> Callable[[], Response]:
         folder = uploads.complete(request, upload)
         asked = {"folder": str(folder), "trust_key": given.get("trust_key", "")}
         task = shop.queue.ready(upload, "import", asked, "")
         shop.pool.wake()
-        return begun(task)
+        return lambda: begun(task)
 
     return once(request, key, body, begin)
 
@@ -525,10 +529,10 @@ def _checked(given: Mapping[str, Any], wanted: Mapping[str, Any]) -> Mapping[str
 def _task(request: Request, body: bytes, key: str, kind: str, asked: Mapping[str, Any]) -> Response:
     shop = shop_of(request)
 
-    def begin() -> Response:
+    def begin() -> Callable[[], Response]:
         task = shop.queue.put(kind, asked)
         shop.pool.wake()
-        return begun(task)
+        return lambda: begun(task)
 
     return once(request, key, body, begin)
 

@@ -34,6 +34,8 @@ from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import lot_report
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from evenfall.workshop.kept_lots import KeptLots
 
 router = Part(prefix=f"{ROOT}/judged", tags=["production"])
@@ -96,13 +98,18 @@ def judge(
 ) -> Response:
     """Judge a lot by what was found of its sample, and keep it, signed."""
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         asked = _asked(request, body)
         asked = replace(asked, since=version_in(since) or asked.since)
         made = shop_of(request).dossiers.judge(asked)
         place = {"location": f"{ROOT}/judged/{made.lots.dossier}"}
-        values = made if form == "whole" else made.as_dict()
-        return answered(request, values, form=form, status=201, headers=place)
+        return lambda: answered(
+            request,
+            made if form == "whole" else made.as_dict(),
+            form=form,
+            status=201,
+            headers=place,
+        )
 
     return once(request, key, body, file)
 

@@ -47,7 +47,7 @@ from evenfall.workshop.partner_lots import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from evenfall.records import audit
     from evenfall.workshop.partner_lots import LotListed, LotSeen
@@ -162,7 +162,7 @@ def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Ke
     asked: LotAnswered = read_request(LotAnswered, parsed(body), files_of(request, set()))
     found = _seen(request, lot)
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         answer_shared(
             shop.dossiers,
             found,
@@ -172,8 +172,12 @@ def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Ke
             person=filed_by(request, ""),
             seen=version_in(since),
         )
-        _note(request, AUDITED[asked.says], f"lot {found.shared.lot}")
-        return JSONResponse(_seen(request, lot).values())
+
+        def show() -> Response:
+            _note(request, AUDITED[asked.says], f"lot {found.shared.lot}")
+            return JSONResponse(_seen(request, lot).values())
+
+        return show
 
     return once(request, key, body, file)
 
@@ -195,7 +199,7 @@ def share(request: Request, body: Body, *, since: Since = "", key: Key = "") -> 
         text = "Nobody of this firm has an account; invite them first."
         raise RequestError(text, at=At(field="partner"))
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         made = share_lot(
             shop.dossiers,
             asked.lot,
@@ -204,8 +208,12 @@ def share(request: Request, body: Body, *, since: Since = "", key: Key = "") -> 
             kept=asked.kept,
             seen=version_in(since),
         )
-        _note(request, "lot shared", f"lot {made.lot}, {asked.partner}")
-        return JSONResponse(_seen(request, made.key).values(), 201)
+
+        def show() -> Response:
+            _note(request, "lot shared", f"lot {made.lot}, {asked.partner}")
+            return JSONResponse(_seen(request, made.key).values(), 201)
+
+        return show
 
     return once(request, key, body, file)
 

@@ -51,6 +51,8 @@ from evenfall.workshop.kept_charts import act_on, acts_on, kept_charts, version_
 from evenfall.workshop.quality import act_on_chart
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from evenfall.web.shop import Shop
     from evenfall.workshop.gauges import Gauge
     from evenfall.workshop.kept_charts import Kept
@@ -160,13 +162,17 @@ def file_gauge_study(request: Request, name: Name, body: Body, key: Key = "") ->
     if not isinstance(sheet, Source):
         raise RequestError("A study is filed with its sheet; give it.", at=At(field="study.source"))
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         made = study_gauge(asked.study)
         who = filed_by(request, asked.person)
         file_study(shop.dossiers, dossier, made, sheet, person=who, done=asked.done)
-        found = gauge(shop.dossiers, dossier)
-        values = {**_gauge(found), "checks": plain(found.checks)}
-        return JSONResponse(values, 201, {"location": f"{ROOT}/gauges/{dossier}"})
+
+        def show() -> Response:
+            found = gauge(shop.dossiers, dossier)
+            values = {**_gauge(found), "checks": plain(found.checks)}
+            return JSONResponse(values, 201, {"location": f"{ROOT}/gauges/{dossier}"})
+
+        return show
 
     return once(request, key, body, file)
 
@@ -186,6 +192,11 @@ def _chart(shop: Shop, kept: Kept) -> dict[str, Any]:
     version = version_of_chart(archive, kept.name)
     acts = plain(acts_on(archive, kept.name))
     return {**plain(kept), "version": version, "acts": acts}
+
+
+def _charts(shop: Shop) -> Response:
+    kept = kept_charts(shop.dossiers.archive)
+    return JSONResponse({"charts": [plain(one) for one in kept]}, 201)
 
 
 @router.get("/charts", responses=gives(CHARTS))
@@ -219,10 +230,9 @@ def act(request: Request, body: Body, *, since: Since = "", key: Key = "") -> Re
     asked: ChartActed = read_request(ChartActed, parsed(body), files_of(request, set()))
     chart = replace(asked.chart, person=filed_by(request, asked.person))
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         act_on_chart(chart, asked.act, asked.point, asked.reason, since=version_in(since))
-        kept = [plain(one) for one in kept_charts(shop.dossiers.archive)]
-        return JSONResponse({"charts": kept}, 201)
+        return lambda: _charts(shop)
 
     return once(request, key, body, file)
 
@@ -247,14 +257,14 @@ def take_back(
     archive = shop.dossiers.archive
     asked: TakenBack = read_request(TakenBack, parsed(body), files_of(request, set()))
 
-    def file() -> Response:
+    def file() -> Callable[[], Response]:
         kept = _kept(shop, chart)
         if entry not in {one.entry for one in acts_on(archive, kept.name)}:
             raise AbsentError("Nothing like that stands on this chart.", at=At(field="entry"))
         who = filed_by(request, asked.person)
         reason = {"reason": asked.reason.strip()}
         act_on(archive, kept.name, reason, person=who, takes_back=entry, since=version_in(since))
-        return JSONResponse({"charts": [plain(one) for one in kept_charts(archive)]}, 201)
+        return lambda: _charts(shop)
 
     return once(request, key, body, file)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import multiprocessing
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.kept_charts import act_on, acts_on
 from evenfall.workshop.kept_lots import all_lots, lots_of
 from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
-from evenfall.workshop.partner_lots import answer_shared, lot_seen, share_lot
+from evenfall.workshop.partner_lots import LotSeen, answer_shared, lot_seen, share_lot
 
 STORED = Path(__file__).parent / "files"
 PLAN = ef.Source(str(STORED / "tesquil-settled.plan@1.json"))
@@ -227,6 +228,30 @@ def test_who_made_a_lot_does_not_send_it_back(two: tuple[Dossiers, Dossiers]) ->
     shown = lot_seen(one, SharedLots(one.archive).of()[0].key, SUPPLIER)
     with pytest.raises(RequestError, match="Who made a lot cannot send it back"):
         answer_shared(one, shown, "sent back", reason="dents")
+
+
+def test_a_lot_is_accepted_by_verdicts_that_stand_in_that_moment(
+    two: tuple[Dossiers, Dossiers],
+) -> None:
+    """A verdict that was corrected between look and answer was accepted, whatever it says now."""
+    one, other = two
+    names = instruments(one)
+    share_lot(one, "lot 7", PARTNER, names)
+    key = SharedLots(one.archive).of()[0].key
+
+    def released() -> LotSeen:
+        shown = lot_seen(one, key, PARTNER)
+        proved = tuple(replace(each, verdict="conforms") for each in shown.instruments)
+        return replace(shown, instruments=proved)
+
+    shown = released()
+    other.note(ef.NoteRequest(names[1], "The proof is of another neck."))
+    with pytest.raises(ChangedError, match="changed meanwhile"):
+        answer_shared(one, shown, "accepted")
+    assert SharedLots(one.archive).of()[0].answer == ""
+    answer_shared(one, released(), "accepted")
+    assert SharedLots(one.archive).of()[0].answer == "accepted"
+    assert one.verify().sound
 
 
 L1 = LotToKeep("L-1", 500, (0,))

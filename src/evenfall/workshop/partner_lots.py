@@ -13,7 +13,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, ChangedError, RequestError
 from evenfall.names import normal
 from evenfall.records.archive import Into
 from evenfall.records.entries import sha256, standing
@@ -45,6 +45,7 @@ class LotInstrument:
     name: str
     model: str
     verdict: str  # as it was filed; "" before it is released
+    version: str  # of its dossier, as this was read
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +158,7 @@ def _instrument(dossiers: Dossiers, told: Story) -> LotInstrument:
     if told.proved:
         proofs = standing(dossiers.archive.entries(line.dossier), "proof")
         verdict = fact([one for one in proofs if one.facts is not None][-1], "status")
-    return LotInstrument(line.dossier, line.serial or line.name, line.name, verdict)
+    return LotInstrument(line.dossier, line.serial or line.name, line.name, verdict, told.version)
 
 
 def share_lot(
@@ -231,20 +232,24 @@ def answer_shared(
     if said == "sent back" and not seen_lot.may_be_sent_back:
         raise RequestError("Who made a lot cannot send it back; ask for another reading of it.")
     party, archive = party or shared.partner, dossiers.archive
-    concerned = () if said == "accepted" else seen_lot.instruments
-    notes = [
-        Into(one.dossier, [note_of_answer(said, shared.lot, party, reason, person)])
-        for one in concerned
-    ]
+    if said == "accepted":  # each verdict that it rests on still stands then
+        with_it = [Into(one.dossier, (), one.version) for one in seen_lot.instruments]
+    else:
+        note = note_of_answer(said, shared.lot, party, reason, person)
+        with_it = [Into(one.dossier, [note]) for one in seen_lot.instruments]
 
     def along(connection: Connection) -> None:
         SharedLots(archive).answer(connection, shared, said, seen=seen.partition(".")[0])
 
-    if seen_lot.lots is not None and seen_lot.kept is not None:
-        told = {"party": party, "reason": reason, "person": person}
-        answer_lot(dossiers, seen_lot.lots, seen_lot.kept, said, **told, with_it=notes, along=along)
-    else:
-        archive.file_together(notes, along)
+    try:
+        if seen_lot.lots is not None and seen_lot.kept is not None:
+            told = {"party": party, "reason": reason, "person": person}
+            lots, kept = seen_lot.lots, seen_lot.kept
+            answer_lot(dossiers, lots, kept, said, **told, with_it=with_it, along=along)
+        else:
+            archive.file_together(with_it, along)
+    except ChangedError:
+        raise lot_changed() from None
 
 
 def lot_parcel(dossiers: Dossiers, seen_lot: LotSeen) -> bytes:

@@ -12,13 +12,16 @@ from typing import get_args
 from urllib.parse import unquote
 
 import pytest
+from anyio import run
 from fastapi.routing import iter_route_contexts
 from fastapi.testclient import TestClient
+from starlette.types import Message, Receive, Scope, Send
 
 from evenfall import workshop
 from evenfall.plan import Plan
 from evenfall.records import audit, persons
 from evenfall.records.accounts import ROLES, Account, Accounts
+from evenfall.web import access
 from evenfall.web.application import application
 from evenfall.web.place import Place
 from evenfall.web.rights import FILING, NEEDS, ROLE_RIGHTS, SAFE, SCOPES, Right
@@ -340,6 +343,68 @@ def test_every_form_of_every_page_carries_the_mark(
         assert all(f'name="csrf" value="{right[:30]}' in one for one in forms), place
         count += len(forms)
     assert count > 20
+
+
+# ---- what lasts ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("what", "end"),
+    [
+        *(("stream", end) for end in ("demoted", "revoked", "ended")),
+        *(("file", "revoked"), ("upload", "demoted"), ("upload", "ended")),
+    ],
+)
+def test_what_lasts_ends_with_the_right_to_it(
+    dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch, what: str, end: str
+) -> None:
+    """A token that is ended, or loses rights, is held against what it began before that."""
+    monkeypatch.setattr(access, "_HELD_S", 0.0)
+    accounts = Accounts(dossiers.archive)
+    one = accounts.join(accounts.invite(f"L. {what}-{end}", "engineer"), PASSWORD)
+    token, secret = accounts.new_token(one.id, "lasting", ("look", "plan"), 1)
+    sent: list[Message] = []
+    filed = []
+
+    def ended() -> None:
+        if end == "demoted":
+            accounts.change_role(one.id, "bench")
+        elif end == "revoked":
+            accounts.end_token(token.id)
+        else:
+            accounts.end(one.id)
+
+    async def send(message: Message) -> None:
+        sent.append(message)
+        if len(sent) == 3 and what != "upload":
+            ended()
+
+    async def receive() -> Message:
+        if what == "upload":
+            ended()
+        return {"type": "http.request", "body": b"x", "more_body": False}
+
+    async def lasting(_scope: Scope, receive: Receive, send: Send) -> None:
+        if what == "upload":
+            filed.append(await receive())
+        headers = [(b"content-length", b"5")] if what == "file" else []
+        await send({"type": "http.response.start", "status": 200, "headers": headers})
+        for _ in range(5):
+            await send({"type": "http.response.body", "body": b"x", "more_body": True})
+
+    scope: Scope = {
+        **{"type": "http", "method": "PATCH" if what == "upload" else "GET", "path": "/gauges"},
+        **{"headers": [(b"authorization", f"Bearer {secret}".encode())], "query_string": b""},
+    }
+    door = access.Door(dossiers.archive, always=True, secure=False)
+    run(access.Access(lasting, door), scope, receive, send)
+    if what == "upload":
+        assert not filed
+        assert sent[0]["status"] == (403 if end == "demoted" else 401)
+    else:
+        assert [one.get("body") for one in sent[1:3]] == [b"x"] * 2
+        # of a stream the end is said; a file ends short of its length
+        assert [one["body"] for one in sent[3:]] == ([b""] if what == "stream" else [])
 
 
 # ---- tokens --------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import hmac
 import time
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -49,6 +49,8 @@ _OPEN = tuple(
 
 _SEEN_S = 2.0
 """How long nobody looks again whether there are accounts."""
+_HELD_S = 2.0
+"""How long what is sent or received goes on before it is looked again who asks."""
 
 
 class NotAllowedError(RequestError):
@@ -139,14 +141,6 @@ def address_of(request: Request) -> str:
     return request.client.host if request.client else ""
 
 
-def may_still(request: Request) -> bool:
-    """Say whether who opened a stream may go on looking: a log-in may have ended meanwhile."""
-    door = door_of(request)
-    cookie = request.cookies.get(door.cookie, "")
-    who = door.who(cookie, request.headers.get("authorization", ""), seen=False)
-    return who.account == who_of(request).account and who.may("look")
-
-
 def require(request: Request, right: Right) -> None:
     """Refuse who has not a right, where it depends on more than the route."""
     if not who_of(request).may(right):
@@ -211,13 +205,32 @@ class Access:
         if not who.rights and not _open(scope["method"], scope["path"]):
             await turned_away(request, _refusal(who))(scope, receive, send)
             return
+        same = _Same(who, lambda: self._door.who(cookie, authorization, seen=False))
+        given: set[bytes] | None = None  # names of the headers of the answer, once it began
+
+        async def receiving() -> Message:
+            message = await receive()
+            if message["type"] == "http.request":
+                await same.check()
+            return message
 
         async def sending(message: Message) -> None:
-            if message["type"] == "http.response.start" and who.account:
-                await self._note(request, state, int(message["status"]))
+            nonlocal given
+            if request.method in SAFE or (same.now != who and given is None):
+                await same.check()
+            if message["type"] == "http.response.start":
+                given = {name.lower() for name, _ in message["headers"]}
+                if who.account:
+                    await self._note(request, state, int(message["status"]))
             await send(message)
 
-        await self._app(scope, receive, sending)
+        try:
+            await self._app(scope, receiving, sending)
+        except _NoLongerError:
+            if given is None:
+                await turned_away(request, _refusal(same.now))(scope, receive, send)
+            elif b"content-length" not in given:  # a file ends short of its length, and is seen to
+                await send({"type": "http.response.body", "body": b""})
 
     async def _note(self, request: Request, state: Mapping[str, Any], status: int) -> None:
         """Note what was filed, and what was refused."""
@@ -228,6 +241,26 @@ class Access:
         elif status == 403:
             about = f"{request.method} {request.url.path}"
             await run_in_threadpool(self._door.note, request, "refused", about)
+
+
+class _NoLongerError(Exception):
+    """Who began to send or to receive is no longer who they were."""
+
+
+class _Same:
+    """Looks now and then whether who asks still has the log-in, role and rights of before."""
+
+    def __init__(self, who: Who, look: Callable[[], Who]) -> None:
+        self.now, self._who, self._look = who, who, look
+        self._looked_s = time.monotonic()
+
+    async def check(self) -> None:
+        """Raise `_NoLongerError` where something changed."""
+        if self.now == self._who and time.monotonic() - self._looked_s >= _HELD_S:
+            self.now = await run_in_threadpool(self._look)
+            self._looked_s = time.monotonic()
+        if self.now != self._who:
+            raise _NoLongerError
 
 
 def _for_everybody(method: str, path: str) -> bool:

@@ -83,7 +83,6 @@ ROUTERS = (router, api_papers.router, api_quality.router, api_judging.router, ap
 """Every address for programs."""
 _LISTED = 50
 _MOST = 200
-_ALIVE_S = 1.0
 
 TaskId = Annotated[str, Path(max_length=64, description="Id of a task.")]
 
@@ -595,7 +594,7 @@ def task_shown(request: Request, task: TaskId) -> Response:
 def events(request: Request, task: TaskId) -> Response:
     """Tell how a task goes on until it has ended, by server-sent events; `data` is the task."""
     _shown(request, task)
-    return telling(request, task, task_values, _ALIVE_S)
+    return telling(request, task, task_values)
 
 
 @router.post("/tasks/{task}/stop", tags=["under way"], responses=gives(TASK, 200, 404))

@@ -14,7 +14,6 @@ from fastapi.responses import Response, StreamingResponse
 
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.units import read_number
-from evenfall.web.access import may_still
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, problem, shop_of
@@ -36,7 +35,6 @@ router = Part(prefix="/instruments/{name}")
 Seen = Annotated[str, Form(max_length=64)]
 """Version of the dossier that a page showed when its form was made."""
 _LOOK_S = 2.0
-_ALIVE_S = 10.0
 _FEW = 3
 
 
@@ -49,10 +47,8 @@ async def changes(
     dossiers = shop.dossiers
     dossier = await run_in_threadpool(dossiers.named, name)
 
-    def meanwhile() -> list[str] | None:
-        """Return what was filed, and by whom; None for who may no longer look."""
-        if not may_still(request):
-            return None
+    def meanwhile() -> list[str]:
+        """Return what was filed, and by whom."""
         if dossiers.archive.version(dossier) == since:
             return []
         return [
@@ -63,18 +59,12 @@ async def changes(
 
     async def telling() -> AsyncIterator[str]:
         yield "retry: 3000\n\n"
-        silent_s = 0.0
         while not shop.pool.leaving:
             lines = await run_in_threadpool(meanwhile)
-            if lines is None:
-                return
             if lines:
                 yield f"data: {json.dumps({'lines': lines})}\n\n"
                 return
-            silent_s += _LOOK_S
-            if silent_s >= _ALIVE_S:
-                silent_s = 0.0
-                yield ": alive\n\n"
+            yield ": alive\n\n"
             await asyncio.sleep(_LOOK_S)
 
     return StreamingResponse(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import time
 from typing import TYPE_CHECKING, Any
 
 from fastapi import Request
@@ -13,7 +12,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response, StreamingRes
 
 from evenfall.errors import RequestError
 from evenfall.records.queue import Refusal
-from evenfall.web.access import may_still, require
+from evenfall.web.access import require
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, see_other, shop_of
@@ -28,9 +27,7 @@ if TYPE_CHECKING:
 
 router = Part(prefix="/under-way")
 _LOOK_S = 0.2
-_ALIVE_S = 10.0
-_CHECKED_S = 2.0
-"""How often it is looked whether who watches may still do so."""
+_ALIVE_S = 1.0
 PLACES = {
     "measure": "/instruments/{dossier}/measure/seen/{id}",
     "methods": "/instruments/{dossier}/plan",
@@ -101,18 +98,16 @@ async def events(request: Request, name: str) -> Response:
     view = View(request)
     # what is not there is said at once
     _require(request, await run_in_threadpool(shop.pool.shown, name))
-    return telling(request, name, lambda task: told(task, view), _ALIVE_S)
+    return telling(request, name, lambda task: told(task, view))
 
 
-def telling(
-    request: Request, name: str, of: Callable[[Task], dict[str, Any]], alive_s: float
-) -> Response:
-    """Return what tells how a task goes on, until it or the log-in has ended."""
+def telling(request: Request, name: str, of: Callable[[Task], dict[str, Any]]) -> Response:
+    """Return what tells how a task goes on, until it has ended."""
     shop = shop_of(request)
 
     async def lines() -> AsyncIterator[str]:
         yield "retry: 1000\n\n"
-        last, silent_s, checked = "", 0.0, time.monotonic()
+        last, silent_s = "", 0.0
         while not shop.pool.leaving:
             try:
                 task = await run_in_threadpool(shop.pool.shown, name)
@@ -122,15 +117,11 @@ def telling(
             if now != last:
                 last, silent_s = now, 0.0
                 yield f"data: {now}\n\n"
-            elif silent_s >= alive_s:
+            elif silent_s >= _ALIVE_S:
                 silent_s = 0.0
                 yield ": alive\n\n"
             if task.ended:
                 return
-            if time.monotonic() - checked > _CHECKED_S:
-                checked = time.monotonic()
-                if not await run_in_threadpool(may_still, request):
-                    return
             silent_s += _LOOK_S
             await asyncio.sleep(_LOOK_S)
 

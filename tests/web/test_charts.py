@@ -70,6 +70,13 @@ def text(client: TestClient, address: str, status: int = 200) -> str:
     return unescape(re.sub(r"<svg.*?</svg>", "", answer.text, flags=re.DOTALL))
 
 
+def test_a_verdict_of_a_partner_that_says_nothing_is_listed(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, [0.2])  # without its status, as an entry of another program may be
+    assert "QC-0000" in text(client, "/instruments")
+
+
 def test_without_figures_the_page_says_what_to_do(client: TestClient) -> None:
     assert "Nothing to chart yet" in text(client, "/charts")
     assert "Nothing to judge yet" in text(client, "/charts/capability")

@@ -364,8 +364,8 @@ def listed(line: Line) -> Sentence:
 
 
 def fact(entry: Entry, name: str) -> str:
-    """Return one of the facts of an entry; "" where they are withheld."""
-    return str(json.loads(entry.facts)[name]) if entry.facts is not None else ""
+    """Return one of the facts of an entry; "" where it says nothing, or they are withheld."""
+    return str(json.loads(entry.facts).get(name, "")) if entry.facts is not None else ""
 
 
 def point_of(entry: Entry) -> Point:

@@ -116,6 +116,59 @@ def test_a_stable_process_goes_on_and_a_shift_stops_it(
     assert f'<a href="/instruments/{line.dossier}">QC-0041</a>' in shown
 
 
+ASKED = "quantity=relief&document=proof"
+
+
+def done(client: TestClient, act: str, point: str, **more: str) -> int:
+    sent = {"asked": ASKED, "act": act, "point": point, "reason": f"{act} at {point}", **more}
+    return client.post("/charts", data=sent, follow_redirects=False).status_code
+
+
+def test_what_two_people_decide_leaves_a_chart_to_take_it_back_from(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    """Limits that began again at two points side by side left one point between, and no chart."""
+    prove(dossiers, STEADY[:8])
+    for point in ("QC-0004", "QC-0005", "QC-0007", "2"):
+        assert done(client, "begun", point) == 303
+    shown = text(client, f"/charts?{ASKED}")
+    assert shown.count("Take back") == 4 + 1
+    # those of the one point go by the limits before it; from the fourth on they are its own
+    assert "begun at QC-0005" in shown.partition("Limits and points")[0]
+    # as days go by, all but one point of the first limits are out of sight
+    assert text(client, f"/charts?{ASKED}&since=2026-01-04").count("Take back") == 4 + 1
+    prove(dossiers, [0.4, 0.5], first=8, station="bench 2")
+    only = f"{ASKED}&station=bench+2"
+    sent = {"asked": only, "act": "left out", "point": "QC-0008", "reason": "dropped"}
+    refused = client.post("/charts", data=sent)
+    assert refused.status_code == 422
+    assert "The limits need two points in a row or more; 1 point will not do." in refused.text
+
+
+def test_limits_that_began_again_out_of_sight_are_not_those_frozen_before(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY)
+    assert done(client, "frozen", "QC-0024") == 303
+    assert done(client, "begun", "QC-0026") == 303
+    assert "as they were frozen" in text(client, f"/charts?{ASKED}")
+    later = text(client, f"/charts?{ASKED}&since=2026-04-04")  # QC-0027 and after
+    assert "as they were frozen" not in later
+
+
+def test_a_number_of_a_page_that_is_stale_is_not_taken_for_another_point(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY[1:9], first=1)
+    (counted,) = re.findall(r'name="counted" value="(\w+)"', text(client, f"/charts?{ASKED}"))
+    prove(dossiers, STEADY[:1])  # filed late: it is the first by its day
+    assert done(client, "left out", "3", counted=counted) == 412
+    assert done(client, "left out", "QC-0003", counted=counted) == 303
+    (counted,) = re.findall(r'name="counted" value="(\w+)"', text(client, f"/charts?{ASKED}"))
+    assert done(client, "left out", "6", counted=counted) == 303
+    assert "left out at 6" in text(client, f"/charts?{ASKED}")
+
+
 @pytest.mark.slow
 def test_frozen_limits_hold_when_more_comes_in_and_are_taken_back(
     dossiers: Dossiers, client: TestClient

@@ -192,6 +192,7 @@ def do(
     point: Words = "",
     reason: Words = "",
     by: Words = "",
+    counted: Words = "",
     seen: Seen = "",
 ) -> Response:
     """File what a person does to a chart: freeze its limits, begin new ones, leave a point out."""
@@ -201,7 +202,7 @@ def do(
     if chosen is None:
         raise RequestError("Choose what is to be done to the chart.")
     asks = wanted.chart(shop, filed_by(request, by))
-    act_on_chart(asks, chosen, point.strip(), reason, since=seen)
+    act_on_chart(asks, chosen, point.strip(), reason, since=seen, counted=counted)
     return see_other(f"/charts?{wanted.address()}&done={act.replace(' ', '+')}#acts")
 
 
@@ -468,6 +469,7 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "verdict": _whole(view.told(first)),
         "warned": [_whole(view.told(one)) for one in rest if one.severity == "warning"],
         "noted": [view.told(one) for one in notes],
+        "counted": made.counted,
         "picture": control_chart_picture(
             of, about=made.about, unit=view.unit, theme=PAGE, written=False
         ),

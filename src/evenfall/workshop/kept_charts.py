@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
+from operator import and_
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
@@ -174,33 +175,39 @@ def version_of_chart(archive: Archive, name: str) -> str:
 
 
 def stretches(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Phase, ...]:
-    """Return the phases of a chart by what was done to it."""
+    """Return the phases of a chart by what was done to it.
+
+    One of which too little is in view for limits of its own, and that has no frozen ones, goes by
+    those of the phase before it, the first by those of the next.
+    """
     times = [table.time[n] for n in series.starts.tolist()]
     begun: dict[int, Act] = {}
-    for one in acts:
-        later = [n for n, at in enumerate(times, start=1) if at >= one.at]
-        if one.act == "begun" and later and later[0] > 1:
-            begun[later[0]] = one
+    for one in sorted((one for one in acts if one.act == "begun"), key=lambda one: one.at):
+        first = next((n for n, at in enumerate(times, start=1) if at >= one.at), 0)
+        begun |= {first: one} if first else {}
+    out = {one.point for one in left_out(acts, table, series)}
     firsts = sorted({1, *begun})
-    made = []
-    for place, first in enumerate(firsts):
-        start = begun[first].at if first in begun else ""
-        end = begun[firsts[place + 1]].at if place + 1 < len(firsts) else "~"
+    made: list[Phase] = []
+    for first, after in zip(firsts, [*firsts[1:], len(times) + 1], strict=True):
+        start = begun[first].at if first in begun else ""  # the first may have begun out of sight
+        end = begun[after].at if after in begun else "~"
         frozen = [one for one in acts if one.act == "frozen" and start <= one.at < end]
         last = frozen[-1] if frozen else None
-        words = [one.reason for one in (begun.get(first), last) if one is not None]
-        who = last or begun.get(first)
+        used = [n not in out for n in range(first, after)]
+        if last is None and not any(map(and_, used, used[1:])):
+            continue
+        told = [one for one in (begun.get(first) if first > 1 else None, last) if one is not None]
         made.append(
             Phase(
-                first,
+                first if made else 1,
                 0,
-                "; ".join(words),
-                who.person if who else "",
+                "; ".join(one.reason for one in told),
+                told[-1].person if told else "",
                 last.known if last else Known(),
                 last.points if last else 0,
             )
         )
-    return tuple(made)
+    return tuple(made) or (Phase(1),)
 
 
 def left_out(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Excluded, ...]:

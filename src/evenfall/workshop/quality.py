@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.codec import plain
-from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.errors import At, ChangedError, Finding, Progress, RequestError, silent
 from evenfall.production import (
     Capability,
     ControlChart,
@@ -27,6 +27,7 @@ from evenfall.production.capability import REQUIRED_INDEX
 from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
 from evenfall.production.charts import FEW_POINTS, known_of
 from evenfall.production.series import by_keys, consecutive
+from evenfall.records.entries import sha256
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
 from evenfall.workshop.archive_readings import Filed
@@ -156,6 +157,15 @@ class ChartOutcome(ReadingsOutcome):
         return tuple(dict.fromkeys(column[self.series.starts[point - 1] : last]))
 
     @property
+    def counted(self) -> str:
+        """What changes whenever a number stands for another point than before."""
+        points = [
+            f"{self.table.time[start]} {self.series.label(point)}"
+            for point, start in enumerate(self.series.starts.tolist(), start=1)
+        ]
+        return sha256("\n".join(points))[:16]
+
+    @property
     def findings_of_result(self) -> tuple[Finding, ...]:
         """What the chart says."""
         return self.chart.findings
@@ -241,17 +251,30 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
 
 
 def act_on_chart(
-    request: ChartRequest, act: ChartAct, point: str, reason: str, *, since: str = ""
+    request: ChartRequest,
+    act: ChartAct,
+    point: str,
+    reason: str,
+    *,
+    since: str = "",
+    counted: str = "",
 ) -> None:
     """File what a person does to a chart over an archive: freeze, begin again or leave out.
 
-    With `since` it is refused where the chart no longer has that version.
+    With `since` it is refused where the chart no longer has that version; with `counted`, a point
+    is taken by its number only where numbers stand for the same points as then.
     """
     from evenfall.workshop.kept_charts import act_on, asked_of
 
     if not isinstance(request.source, Filed):
         raise RequestError("Only a chart over an archive keeps what is done to it.")
     shown = chart(request)
+    if counted not in ("", shown.counted) and point not in shown.series.labels:
+        raise ChangedError(
+            "Readings were filed or corrected since this page was made, and its points are counted "
+            "anew. Load the chart again, or give the name of the point instead of its number.",
+            at=At(field="point"),
+        )
     at, count = _point(shown.series, point), len(shown.series.starts)
     if not 1 <= at <= count:
         text = "This chart has points 1 to {count}; {named} is none of them."
@@ -263,6 +286,9 @@ def act_on_chart(
         "reason": reason.strip(),
         "asked": asked_of(shown.table.quantity, shown.table.factor("document")[0], request),
     }
+    if act == "left out" and not any(phase.brought for phase in shown.chart.phases):
+        left = [*shown.chart.excluded, Excluded(at, reason.strip() or act)]
+        control_chart(shown.series, shown.chart.kind, excluded=left)  # whether it can be without
     if act == "frozen":
         first = max(phase.first for phase in shown.chart.phases if phase.first <= at)
         out = sum(first <= one.point <= at for one in shown.chart.excluded)

@@ -16,7 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from evenfall.units import in_unit
-from evenfall.web.rights import SAFE, who_of
+from evenfall.web.rights import ROLE_RIGHTS, SAFE, Right, who_of
 from evenfall.web.words import WORDS
 from evenfall.wording import Sentence, plain_line, say, sentence
 
@@ -56,6 +56,11 @@ class View:
         self.person = self.who.person(plain_line(unquote(request.cookies.get(PERSON, "")))[:100])
         self.path = request.url.path
         self.back = here(request) if request.method in SAFE else ""
+
+    def not_yours(self, right: Right) -> str:
+        """Return what stands in place of a form that another role may send."""
+        roles = tuple(role for role, rights in ROLE_RIGHTS.items() if right in rights)
+        return self.say(sentence("Left to the role {roles:or}.", roles=roles))
 
     def say(self, said: Sentence | str) -> str:
         """Return a sentence in this unit and in the words of the pages."""

@@ -19,7 +19,7 @@ const free = { relief: one("#relief-free"), budget: one("#budget-free") };
 /** @type {HTMLSelectElement} */ const method = one("#method");
 /** @type {NeckMap} */ const map = one("neck-map");
 const stuck = one("#stuck"), answerBox = one("#answer"), result = one(".result");
-/** @type {HTMLButtonElement} */ const takeIt = one("#take-it");
+/** On no page where another role takes plans. @type {HTMLButtonElement} */ const takeIt = document.querySelector("#take-it") ?? document.createElement("button");
 const range = Object.fromEntries(data.ranges.map((/** @type {any} */ r) => [r.control, r]));
 const INCH = data.unit === "in";
 const length = (/** @type {number} */ mm) => (INCH ? `${(mm / 25.4).toFixed(4)} in` : `${mm.toFixed(3)} mm`).replace("-", "−");
@@ -270,8 +270,8 @@ document.querySelectorAll("[data-map]").forEach((button) => button.addEventListe
   side(null);
 }));
 /** @type {HTMLFormElement} */ (one("#knobs")).addEventListener("submit", (event) => event.preventDefault());
-/** @type {HTMLFormElement} */ const take = one("#take");
-take.addEventListener("submit", () => {
+const take = document.querySelector("#take");
+if (take) take.addEventListener("submit", () => {
   const s = state();
   /** @type {HTMLInputElement} */ (one("[name=method]", take)).value = s.method;
   /** @type {HTMLInputElement} */ (one("[name=attack_percent]", take)).value = String(s.attack);

@@ -11,7 +11,7 @@ let seen = dataOf("spec-data");
 const filed = dataOf("spec-data").filed;
 /** @type {HTMLFormElement} */ const page = one("#spec");
 /** @type {HTMLTextAreaElement} */ const text = one("#text");
-/** @type {HTMLButtonElement} */ const save = one("#save");
+/** On no page where another role files specifications. @type {HTMLButtonElement} */ const save = document.querySelector("#save") ?? document.createElement("button");
 /** @type {HTMLButtonElement} */ const undo = one("#undo");
 /** @type {HTMLElement} */ const form = one("#form");
 const faults = one("#faults"), state = one("#state"), kept = one("#kept"), said = one("#said"), ideal = one("#ideal");

@@ -271,8 +271,8 @@ def act_on_chart(
     shown = chart(request)
     if counted not in ("", shown.counted) and point not in shown.series.labels:
         raise ChangedError(
-            "Readings were filed or corrected since this page was made, and its points are counted "
-            "anew. Load the chart again, or give the name of the point instead of its number.",
+            "Readings were filed or corrected since this page was made, and numbers may stand for "
+            "other points. Load the chart again, or give the name of the point.",
             at=At(field="point"),
         )
     at, count = _point(shown.series, point), len(shown.series.starts)

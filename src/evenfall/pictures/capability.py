@@ -32,10 +32,7 @@ def capability_picture(
     theme: Theme = LIGHT,
     written: bool = True,
 ) -> Drawing:
-    """Return readings, limits and fitted curve as SVG, stability said first.
-
-    `written` is false where what it comes to stands beside the picture.
-    """
+    """Return readings, limits and fitted curve as SVG, stability said first."""
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
     shown_unit = unit_shown(made.unit, unit)
     stable, *told = made.findings

@@ -38,10 +38,7 @@ def causes_picture(
     theme: Theme = LIGHT,
     written: bool = True,
 ) -> Drawing:
-    """Return the factors as SVG: a bar for the share of each, then what each of its levels does.
-
-    `written` is false where what they do stands beside the picture.
-    """
+    """Return the factors as SVG: a bar for the share of each, then what each of its levels does."""
     scale = 1.0 / mm_per_unit(unit) if made.unit == "mm" else 1.0
     shown_unit = unit_shown(made.unit, unit)
     title = ", ".join(part for part in (began(made.quantity), about) if part)
@@ -79,7 +76,7 @@ def causes_picture(
     for verdict in dict.fromkeys(effect.verdict for effect in drawn):
         kind, ink, words = _MARKS[verdict]
         chart.marked(kind, words, ink=ink)
-    chart.key("95 % confidence", lambda x, y: rect(x, y - 6, 22, 12, fill=BAND))
+    chart.filled("95 % confidence", fill=BAND)
     chart.legend()
     chart.note(
         *(said("{line}", unit, line=f.said) for f in findings[:asked] if f not in first),
@@ -157,13 +154,7 @@ def _bars(chart: Chart, made: Causes) -> None:
         )
         chart.end_px += _BAR_PX + 5.0
     if made.moving:
-        chart.key(
-            "share of the variance, of a factor that the quantity goes with",
-            lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
-        )
-    chart.key(
-        "share of the variance, of another factor or of none of these",
-        lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET),
-    )
+        chart.filled("share of the variance, of a factor that the quantity goes with", fill=INK)
+    chart.filled("share of the variance, of another factor or of none of these", fill=QUIET)
     chart.legend()
     chart.end_px += 6.0

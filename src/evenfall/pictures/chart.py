@@ -132,10 +132,7 @@ class Panel:
             self.chart.add(path([*upper, *lower[::-1]], fill=fill, closed=True))
         if edge:
             self.chart.add(*(path(e, ink=edge, width_px=0.7, dash="1 2") for e in (upper, lower)))
-        outline = edge or "none"
-        self.chart.key(
-            name, lambda x, y: rect(x, y - 6, 22, 12, fill=fill, ink=outline, width_px=0.7)
-        )
+        self.chart.filled(name, fill=fill, ink=edge or "none", width_px=0.7)
 
     def column(
         self, start: float, end: float, name: str = "", *, top: float = math.nan, fill: str = WASH
@@ -144,7 +141,7 @@ class Panel:
         upper = self.y(top) if math.isfinite(top) else self.y.end_px
         left, right = self.x(start), self.x(end)
         self.chart.add(rect(left, upper, right - left, self.y.start_px - upper, fill=fill))
-        self.chart.key(name, lambda x, y: rect(x, y - 6, 22, 12, fill=fill, ink=RULE))
+        self.chart.filled(name, fill=fill, ink=RULE)
 
     def line(
         self,
@@ -309,6 +306,10 @@ class Chart:
     def marked(self, kind: str, name: str, *, ink: str = INK, size: float = DOT_PX) -> None:
         """Take up a mark into the legend."""
         self.key(name, lambda x, y: mark(kind, x + 11, y, ink=ink, size=size))
+
+    def filled(self, name: str, *, fill: str, ink: str = "none", width_px: float = 1.0) -> None:
+        """Take up a ground into the legend."""
+        self.key(name, lambda x, y: rect(x, y - 6, 22, 12, fill=fill, ink=ink, width_px=width_px))
 
     def ruled(
         self, name: str, *, ink: str, width_px: float = 1.3, dash: str = "", point: str = ""

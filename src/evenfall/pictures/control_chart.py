@@ -40,10 +40,7 @@ def control_chart_picture(
     theme: Theme = LIGHT,
     written: bool = True,
 ) -> Drawing:
-    """Return a control chart as SVG: its panels one over another, the sentence over them.
-
-    `written` is false where what the chart says stands beside it.
-    """
+    """Return a control chart as SVG: its panels one over another, the sentence over them."""
     verdict, *told = chart.findings
     lines = [finding.said for finding in told if finding.severity == "warning"][:3]
     title = ", ".join(part for part in (began(chart.quantity), about) if part)

@@ -241,10 +241,7 @@ def crown_section(
     unit: LengthUnit = "mm",
     theme: Theme = LIGHT,
 ) -> Drawing:
-    """Return the section of one crown under one string, with its fit and what is left, as SVG.
-
-    ValueError if there is no such string or fret.
-    """
+    """Return the section of one crown under one string, with its fit and what is left, as SVG."""
     strings, frets = survey.crown_top_mm.shape
     if not (1 <= string <= strings and 1 <= fret <= frets):
         raise ValueError(f"there is no fret {fret} under string {string}")

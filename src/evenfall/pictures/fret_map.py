@@ -183,10 +183,7 @@ def buzz_force_cells(
 def removal_map(
     specification: Specification, plan: Plan, *, unit: LengthUnit = "mm", theme: Theme = LIGHT
 ) -> Drawing:
-    """Return the map of what comes off every crossing, with sums and lowest crowns, as SVG.
-
-    ValueError if the plan is for another number of strings or frets.
-    """
+    """Return the map of what comes off every crossing, with sums and lowest crowns, as SVG."""
     cells = removal_cells(specification, plan, unit=unit)
     removal, left = plan.removal_mm, plan.crown_height_after_mm
     minimum = specification.fretwire.least_crown_height_mm
@@ -236,10 +233,7 @@ def removal_map(
 def removal_cells(
     specification: Specification, plan: Plan, *, unit: LengthUnit = "mm"
 ) -> tuple[Cell, ...]:
-    """Return what the map of removal shows in each cell, as data.
-
-    ValueError if the plan is for another number of strings or frets.
-    """
+    """Return what the map of removal shows in each cell, as data."""
     return metal_cells(specification, plan.removal_mm, plan.crown_height_after_mm, unit=unit)
 
 

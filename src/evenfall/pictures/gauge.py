@@ -37,10 +37,7 @@ def gauge_picture(
     theme: Theme = LIGHT,
     written: bool = True,
 ) -> Drawing:
-    """Return a gauge study as SVG: a bar for each of the limits, then every reading by person.
-
-    `written` is false where what the study says stands beside it.
-    """
+    """Return a gauge study as SVG: a bar for each of the limits, then every reading by person."""
     findings = study.findings(limits)
     chart = Chart(
         f"Gauge study by readings of {quantity}",
@@ -122,12 +119,9 @@ def _bars(chart: Chart, study: GaugeStudy, limits: Sequence[Width], unit: Length
                 rect(at - 1.0, y - 3.0, 2.0, _BAR_PX + 6.0, fill=RISK),
             )
         chart.end_px += _BAR_PX + 8.0
-    chart.key(
-        "repeating, six standard deviations over the width of the limits",
-        lambda x, y: rect(x, y - 6, 22, 12, fill=INK),
-    )
+    chart.filled("repeating, six standard deviations over the width of the limits", fill=INK)
     if repeat.sigma_level < gauge.sigma_level:
-        chart.key("persons", lambda x, y: rect(x, y - 6, 22, 12, fill=QUIET))
+        chart.filled("persons", fill=QUIET)
     chart.key(
         "bounds of 10 % (can judge) and 30 % (with care)",
         lambda x, y: rect(x + 10, y - 8, 1.0, 16, fill=RISK),

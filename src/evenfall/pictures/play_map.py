@@ -92,10 +92,7 @@ def play_map(
 
 
 def play_cells(specification: Specification, test: PlayTest) -> tuple[Cell, ...]:
-    """Return what the map shows in each cell as data: a strip for each level of attack.
-
-    ValueError if the play test is of another instrument.
-    """
+    """Return what the map shows in each cell as data: a strip for each level of attack."""
     shape = (specification.string_count, specification.frets)
     if test.verdict.shape[:2] != shape:
         raise ValueError(f"the play test is not of {shape[0]} strings and {shape[1]} frets")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
@@ -34,37 +34,23 @@ def scan_drawings(
 
     What hand sheets alone give is drawn under the scan's neck curve.
     """
-    at, serial = specification.scale.reference_fret, measurement.serial
+    at = specification.scale.reference_fret
+    looks: dict[str, Any] = {"serial": measurement.serial, "unit": unit, "theme": theme}
 
     def section() -> str:
         string, fret = widest_flat(survey, reference_fret=at)
-        return crown_section(
-            specification,
-            survey,
-            string=string,
-            fret=fret,
-            serial=serial,
-            unit=unit,
-            theme=theme,
-        )
+        return crown_section(specification, survey, string=string, fret=fret, **looks)
 
     states = (measurement, None) if sheet is None else (sheet, measurement)
     names = None if sheet is None else ("by the hand sheet", "by the scan")
+    scanned = survey.scanned
     drawings: dict[str, Callable[[], str]] = {
-        "board": partial(board_map, specification, survey, serial=serial, unit=unit, theme=theme),
-        "crown lines": partial(
-            crown_lines, specification, survey, serial=serial, unit=unit, theme=theme
-        ),
+        "board": partial(board_map, specification, survey, **looks),
+        "crown lines": partial(crown_lines, specification, survey, **looks),
         "crown section": section,
-        "kinds of crown": partial(
-            crown_kinds_chart, specification, survey, serial=serial, unit=unit, theme=theme
-        ),
-        "fret places": partial(
-            fret_places_chart, specification, survey.scanned, serial=serial, unit=unit, theme=theme
-        ),
-        "board along the neck": partial(
-            board_along, specification, survey, serial=serial, unit=unit, theme=theme
-        ),
+        "kinds of crown": partial(crown_kinds_chart, specification, survey, **looks),
+        "fret places": partial(fret_places_chart, specification, scanned, **looks),
+        "board along the neck": partial(board_along, specification, survey, **looks),
         "neck": partial(neck_curve, specification, *states, unit=unit, names=names, theme=theme),
     }
     if not any(section is not None for row in survey.sections for section in row):

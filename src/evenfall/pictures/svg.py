@@ -112,10 +112,7 @@ def text(
     bold: bool = False,
     ink: str = INK,
 ) -> str:
-    """Return one line of text, anchored at its "start", "middle" or "end".
-
-    ValueError if it would be smaller than can be read on paper.
-    """
+    """Return one line of text, anchored at its "start", "middle" or "end"."""
     if size_px < SMALLEST_TEXT_PX:
         raise ValueError(f"text of {size_px} px cannot be read on paper")
     weight = ' font-weight="bold"' if bold else ""
@@ -155,11 +152,10 @@ def rect(
     round_px: float = 0.0,
 ) -> str:
     """Return a rectangle from its upper left corner."""
-    outline = "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
     corner = f' rx="{_n(round_px)}"' if round_px else ""
     return (
         f'<rect x="{_n(x_px)}" y="{_n(y_px)}" width="{_n(max(across_px, 0.0))}"'
-        f' height="{_n(max(down_px, 0.0))}"{corner} fill="{fill}"{outline}/>'
+        f' height="{_n(max(down_px, 0.0))}"{corner} fill="{fill}"{_outline(ink, width_px)}/>'
     )
 
 
@@ -173,7 +169,7 @@ def circle(
     width_px: float = 1.0,
 ) -> str:
     """Return a circle."""
-    outline = "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
+    outline = _outline(ink, width_px)
     return f'<circle cx="{_n(x_px)}" cy="{_n(y_px)}" r="{_n(radius_px)}" fill="{fill}"{outline}/>'
 
 
@@ -191,10 +187,9 @@ def path(
     steps = _smooth_steps(points_px) if smooth else "L".join(_pair(p) for p in points_px[1:])
     if steps and not smooth:
         steps = f"L{steps}"
-    outline = "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
     return (
         f'<path d="M{_pair(points_px[0])}{steps}{"Z" if closed else ""}" fill="{fill}"'
-        f'{outline}{_dash(dash)} stroke-linejoin="round"/>'
+        f'{_outline(ink, width_px)}{_dash(dash)} stroke-linejoin="round"/>'
     )
 
 
@@ -287,6 +282,10 @@ def _data(name: str, value: str) -> str:
 
 def _pair(point: tuple[float, float]) -> str:
     return f"{_n(point[0])} {_n(point[1])}"
+
+
+def _outline(ink: str, width_px: float) -> str:
+    return "" if ink == "none" else f' stroke="{ink}" stroke-width="{_n(width_px)}"'
 
 
 def _dash(dash: str) -> str:

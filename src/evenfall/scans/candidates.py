@@ -302,13 +302,7 @@ def _matched(
     """Return a candidate with the frets laid over it in every way."""
     wire, board = specification.fretwire, specification.board
     strips = strip_map(level.points_mm)
-    matches = match_frets(
-        strips,
-        nominal,
-        crown_height_mm=wire.crown_height_mm,
-        crown_width_mm=wire.crown_width_mm,
-        board_width_mm=board.width_nut_mm,
-    )
+    matches = match_frets(strips, nominal, specification)
     if solid:  # the side that is seen is the upper one; grooves in it are grooves
         # a body's edge shows its frets as well as its face, but is narrow
         seen = float(np.ptp(strips.y_mm)) / (WIDE_SHARE * board.width_nut_mm)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.instrument import StringLines
+    from evenfall.instrument import Specification, StringLines
 
 
 LEAST_HEIGHT_SHARE = 0.35
@@ -98,29 +98,22 @@ def nominal_lines(lines: StringLines, fret_number: Sequence[int] | None = None) 
     return FretLines(x[0] - lean * y[0], lean)
 
 
-def match_frets(
-    strips: StripMap,
-    nominal: FretLines,
-    *,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    board_width_mm: float,
-) -> list[Match]:
+def match_frets(strips: StripMap, nominal: FretLines, specification: Specification) -> list[Match]:
     """Return the best match for each of the eight ways round, best first.
 
     Straight frets look the same from both sides: for them only the four ways that keep the hand of
     the axes are returned.
     """
-    found = []
+    found, width_mm = [], specification.board.width_nut_mm
     for up in (1, -1):
-        standing = _ridges(strips, up, crown_height_mm, crown_width_mm)
+        standing = _ridges(strips, up, specification)
         for along in (1, -1):
             unmirrored = up * along
             for across in (unmirrored, -unmirrored):
                 if across != unmirrored and not np.any(nominal.lean_slope):
                     continue  # straight frets look the same from both sides
                 method = Match(0.0, along, across, up, 0.0, 0.0, 1.0)
-                found.append(_best_place(strips, standing, nominal, method, board_width_mm))
+                found.append(_best_place(strips, standing, nominal, method, width_mm))
     return sorted(found, key=lambda match: -match.score_share)
 
 
@@ -128,16 +121,14 @@ def match_scale(
     match: Match,
     strips: StripMap,
     nominal: FretLines,
-    *,
-    crown_height_mm: float,
-    crown_width_mm: float,
-    board_width_mm: float,
+    specification: Specification,
     scale_ratio: tuple[float, ...],
 ) -> Match:
     """Return the best match the same way round on a scale somewhat off the specified one."""
-    standing = _ridges(strips, match.up_order, crown_height_mm, crown_width_mm)
+    standing = _ridges(strips, match.up_order, specification)
+    width_mm = specification.board.width_nut_mm
     others = [
-        _best_place(strips, standing, nominal, replace(match, scale_ratio=ratio), board_width_mm)
+        _best_place(strips, standing, nominal, replace(match, scale_ratio=ratio), width_mm)
         for ratio in scale_ratio
     ]
     best = max(others, key=lambda other: other.score_share)
@@ -156,16 +147,16 @@ def _level(strips: StripMap) -> BoolArray:
 
 
 def _ridges(
-    strips: StripMap, up: int, height_mm: float, width_mm: float
+    strips: StripMap, up: int, specification: Specification
 ) -> tuple[FloatArray, BoolArray]:
     """Return the mean height over a crown's width about each bin, as a share, and what is level.
 
     The height is 0 where there is no point and where the ground is not level.
     """
-    level = _level(strips)
+    level, wire = _level(strips), specification.fretwire
     standing = np.nan_to_num(np.where(level, up * strips.relative_mm, 0.0))
-    share = np.clip(standing / (0.7 * height_mm), 0.0, 1.0)
-    reach = max(1, round(0.8 * width_mm / BIN_MM))
+    share = np.clip(standing / (0.7 * wire.crown_height_mm), 0.0, 1.0)
+    reach = max(1, round(0.8 * wire.crown_width_mm / BIN_MM))
     kernel = np.full(reach, 1.0 / reach)
     for row in np.flatnonzero(share.any(axis=1)):
         share[row] = np.convolve(share[row], kernel, mode="same")

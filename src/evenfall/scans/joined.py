@@ -62,13 +62,7 @@ ROUNDS = 4
 def join_scans(
     found: Sequence[Measurement], specification: Specification
 ) -> tuple[Measurement, tuple[Finding, ...]]:
-    """Return the measurement that scans of one neck in one state amount to.
-
-    Raises
-    ------
-    ReadingsError
-        Two scans share too few crowns, hold the same points, or are of different necks.
-    """
+    """Return the measurement that scans of one neck in one state amount to."""
     first, lines = found[0], string_lines(specification)
     sources = tuple(name for one in found for name in one.source)
     order = _order(np.stack([one.heights.crown_top_mm for one in found]), lines, _names(found))

@@ -197,15 +197,7 @@ def locate(
             surface, specification, ranked, views.samples, unit_hint=chosen.unit, progress=progress
         )
     findings = _rivals(ranked)
-    match = match_scale(
-        match,
-        chosen.strips,
-        nominal,
-        crown_height_mm=wire.crown_height_mm,
-        crown_width_mm=wire.crown_width_mm,
-        board_width_mm=specification.board.width_nut_mm,
-        scale_ratio=SCALE_RATIOS,
-    )
+    match = match_scale(match, chosen.strips, nominal, specification, SCALE_RATIOS)
     if chosen.solid:
         findings = (*findings, _left_aside())
     frame = _Frame(specification, nominal, chosen, match, mirrored)

@@ -185,10 +185,7 @@ def _stl_text_pieces(file: ScanFile) -> Iterator[NDArray[Any]]:
             last = next((text for text in reversed(lines) if text.strip()), last)
             # other lines stay as empty ones, so that a faulty line is named by its number
             lines = [text if text.lstrip()[:7] == b"vertex " else b"" for text in lines]
-            rows = rows_in(
-                b"\n".join(lines), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
-                width=4, first_line=line,
-            )  # fmt: skip
+            rows = rows_in(b"\n".join(lines), (1, 2, 3), width=4, first_line=line)
             rows = np.concatenate([over, rows])
             over = rows[len(rows) // 3 * 3 :]
             yield rows[: len(rows) - len(over)].reshape(-1, 3, 3)

@@ -13,12 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.errors import At, BrokenFileError, UnsupportedError
-from evenfall.scans.formats.text_blocks import (
-    BLOCK_BYTES,
-    LineBlocks,
-    portions,
-    rows_in,
-)
+from evenfall.scans.formats.text_blocks import BLOCK_BYTES, LineBlocks, portions, rows_in
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -59,10 +54,7 @@ def obj_pieces(
         if with_points and count:
             # other lines stay as empty ones, so that a faulty line is named by its number
             chosen = [text if is_p else b"" for text, is_p in zip(lines, is_point, strict=True)]
-            points = rows_in(
-                b"\n".join(chosen), delimiter=None, decimal_comma=False, columns=(1, 2, 3),
-                width=4, first_line=line,
-            )  # fmt: skip
+            points = rows_in(b"\n".join(chosen), (1, 2, 3), width=4, first_line=line)
         at = [number for number, text in enumerate(lines) if text[:2] == b"f "]
         triangles = np.empty((0, 3), dtype=np.int64)
         if at:

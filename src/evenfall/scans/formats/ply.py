@@ -386,12 +386,7 @@ class _Ascii:
             raise UnsupportedError("The points of the file carry lists; export them without.")
         points = GrowingPoints(element.count)
         for block, line in self._lines(element.count):
-            points.add(
-                rows_in(
-                    block, delimiter=None, decimal_comma=False, columns=columns, width=len(names),
-                    first_line=line,
-                )
-            )  # fmt: skip
+            points.add(rows_in(block, columns, width=len(names), first_line=line))
         return points.done()
 
     def faces(self, element: _Element, take: Callable[[IntArray], None]) -> None:

@@ -129,24 +129,23 @@ def portions(block: bytes, line: int) -> Iterator[tuple[bytes, int]]:
 
 def rows_in(
     block: bytes,
+    columns: Sequence[int],
     *,
-    delimiter: str | None,
-    decimal_comma: bool,
-    columns: Sequence[int] | None,
     width: int,
     first_line: int,
+    delimiter: str | None = None,
+    decimal_comma: bool = False,
 ) -> NDArray[Any]:
     """Return the numbers in a block of lines, shape (rows, columns); NaN for no reading."""
-    wanted = len(columns) if columns is not None else width
     if not block.strip():
-        return np.empty((0, wanted))
+        return np.empty((0, len(columns)))
     try:
-        return _quick_rows(block, delimiter, columns, wanted, decimal_comma=decimal_comma)
+        return _quick_rows(block, columns, delimiter, decimal_comma=decimal_comma)
     except ValueError:
         return _careful_rows(
             block,
+            columns,
             delimiter,
-            list(columns) if columns is not None else list(range(width)),
             width=width,
             first_line=first_line,
             decimal_comma=decimal_comma,
@@ -154,12 +153,7 @@ def rows_in(
 
 
 def _quick_rows(
-    block: bytes,
-    delimiter: str | None,
-    columns: Sequence[int] | None,
-    wanted: int,
-    *,
-    decimal_comma: bool,
+    block: bytes, columns: Sequence[int], delimiter: str | None, *, decimal_comma: bool
 ) -> NDArray[Any]:
     data = block
     if decimal_comma:
@@ -169,8 +163,7 @@ def _quick_rows(
     if delimiter is not None:
         data = _fill_empty(data, delimiter.encode())
     # A first row of our own: over a block without any number NumPy would warn.
-    cells = wanted if columns is None else max(columns) + 1
-    first = (delimiter or " ").encode().join([b"nan"] * cells) + b"\n"
+    first = (delimiter or " ").encode().join([b"nan"] * (max(columns) + 1)) + b"\n"
     rows = np.loadtxt(
         BytesIO(first + data),
         delimiter=delimiter,
@@ -196,8 +189,8 @@ def _fill_empty(data: bytes, mark: bytes) -> bytes:
 
 def _careful_rows(
     block: bytes,
+    columns: Sequence[int],
     delimiter: str | None,
-    chosen: list[int],
     *,
     width: int,
     first_line: int,
@@ -210,7 +203,7 @@ def _careful_rows(
         if not line or line.startswith(("#", "//", "%", "!")):
             continue
         cells = split_cells(line, delimiter)
-        if len(cells) <= max(chosen):
+        if len(cells) <= max(columns):
             raise BrokenFileError(
                 "This line has {count:count cell}, but {width} are needed; the file was cut short "
                 "or damaged, so export it again.",
@@ -218,8 +211,8 @@ def _careful_rows(
                 count=len(cells),
                 width=width,
             )
-        rows.append([_number(cells[c], number, decimal_comma=decimal_comma) for c in chosen])
-    return np.array(rows, dtype=float).reshape(-1, len(chosen))
+        rows.append([_number(cells[c], number, decimal_comma=decimal_comma) for c in columns])
+    return np.array(rows, dtype=float).reshape(-1, len(columns))
 
 
 def _number(cell: str, line: int, *, decimal_comma: bool) -> float:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from evenfall.errors import FormatMismatchError, UnsupportedError
@@ -65,7 +65,7 @@ class TextLayout:
     # unit of each of them, None where nothing says it
     units: tuple[str | None, str | None, str | None] = (None, None, None)
     # what to multiply each of them by to be in it
-    factor: tuple[float, float, float] = field(default=(1.0, 1.0, 1.0))
+    factor: tuple[float, float, float] = (1.0, 1.0, 1.0)
     claimed: int | None = None  # number of rows that the file says it has; None if it does not
     left_out: tuple[Sentence, ...] = ()  # what is not read
     # width and height of a matrix in its units, where the file says them
@@ -395,19 +395,15 @@ def _points(
         chosen = [one] * 3
     if base.decimal_comma:
         why = sentence("{why}, decimal commas", why=why)
-    return TextLayout(
-        "points",
-        base.delimiter,
-        base.decimal_comma,
-        base.skipped,
-        base.width,
-        columns,
-        (chosen[0], chosen[1], chosen[2]),
-        (factors[0], factors[1], factors[2]),
-        base.claimed,
-        left_out,
-        None,
-        why,
+    return replace(
+        base,
+        kind="points",
+        columns=columns,
+        units=(chosen[0], chosen[1], chosen[2]),
+        factor=(factors[0], factors[1], factors[2]),
+        left_out=left_out,
+        extent=None,
+        why=why,
     )
 
 

@@ -57,9 +57,9 @@ def _blocks(file: ScanFile, layout: TextLayout, columns: Sequence[int]) -> Itera
     for block in blocks:
         yield rows_in(
             block,
+            columns,
             delimiter=layout.delimiter,
             decimal_comma=layout.decimal_comma,
-            columns=columns,
             width=layout.width,
             first_line=blocks.line,
         )

@@ -2,27 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
 from evenfall.units import LengthUnit, length_text, uncertainty_text
-from evenfall.wording import LIBRARY_WORDS, Sentence, say
+from evenfall.wording import Sentence, say
 
 
 class Figures:
-    """A page's way with lengths: its unit, the other one in small or none; the door's words."""
+    """A page's way with lengths: its unit, and the other one in small or none."""
 
-    def __init__(
-        self, unit: LengthUnit, *, both: bool, door: Mapping[str, str] = LIBRARY_WORDS
-    ) -> None:
+    def __init__(self, unit: LengthUnit, *, both: bool) -> None:
         self.unit: LengthUnit = unit
         self.beside: LengthUnit | None = ("in" if unit == "mm" else "mm") if both else None
-        self._door = door
 
     def say(self, said: Sentence | str) -> str:
         """Return a sentence in words."""
-        return say(said, self.unit, self._door)
+        return say(said, self.unit)
 
     def figure(self, length_mm: float, *, never_zero: bool = False) -> str:
         """Return a length [mm] as a number; what is there never reads as zero if so asked."""

@@ -14,6 +14,8 @@ from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.fret_findings import (
+    SIGMA,
+    WIRE_MM,
     board_widths,
     crown_kinds,
     fret_ends,
@@ -41,10 +43,6 @@ goes under it (common practice, no source)."""
 
 END_ZONE_MM = 5.0
 """Length of a fret's end."""
-
-WIRE_TOLERANCE_MM = 0.05
-"""New crowns differ by this from their maker's figure (tolerances of a published table of fret wire
-dimensions)."""
 
 GAP_RUN_MM = 4.0
 """A stretch of fret shorter than this that stands high is a nick or dirt."""
@@ -77,9 +75,6 @@ SHAPE_MM = 0.06
 
 FINE_SAGITTA_MM = 0.002
 """Facets that cut no deeper say nothing worth a sentence."""
-
-SIGMA = 4.0
-"""A fault is told only from this many standard uncertainties on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -445,7 +440,7 @@ def _seating(fret: FretHeights, wire_height: float) -> list[Finding]:
                 if height[i] - usual < 0.3 * LIFT_MM:
                     break
                 lifted[i] = True
-    over_wire = height - wire_height - WIRE_TOLERANCE_MM
+    over_wire = height - wire_height - WIRE_MM
     above = (np.maximum(over_wire, height - usual) > np.maximum(LIFT_MM, SIGMA * u)) & ~lifted
     for start, end in _runs(along, above):
         if end - start < GAP_RUN_MM:

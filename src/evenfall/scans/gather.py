@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from evenfall.errors import Progress, silent
+from evenfall.instrument import string_lines
 from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.fret_comb import FretLines, nominal_lines
 from evenfall.scans.surface import pieces
 
 if TYPE_CHECKING:
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 
     from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
-    from evenfall.scans.fret_comb import FretLines
     from evenfall.scans.orientation import Located
 
 
@@ -218,12 +219,8 @@ EDGE_ALLOWANCE_MM = 1.0
 
 def nut_line(specification: Specification) -> tuple[float, float]:
     """Return base and lean of the nut's edge in plan, x = base + lean y."""
-    from evenfall.instrument import string_lines
-
-    lines = string_lines(specification)
-    across = float(lines.y_mm[0, 0] - lines.y_mm[-1, 0])
-    lean = float(lines.x_mm[0, 0] - lines.x_mm[-1, 0]) / across
-    return float(lines.x_mm[0, 0]) - lean * float(lines.y_mm[0, 0]), lean
+    edge = nominal_lines(string_lines(specification), [0])
+    return float(edge.base_mm[0]), float(edge.lean_slope[0])
 
 
 def nearest_fret(x_mm: FloatArray, y_mm: FloatArray, lines: FretLines) -> FloatArray:
@@ -318,8 +315,6 @@ def _crest_guess(sample: FloatArray, lines: FretLines, half_crown: float) -> Flo
 
 def saddle_box(specification: Specification) -> FloatArray:
     """Return the corners in plan of what may be saddle [mm], shape (2, 2)."""
-    from evenfall.instrument import string_lines
-
     lines = string_lines(specification)
     x, y = lines.saddle_x_mm, lines.saddle_y_mm
     return np.array(

@@ -12,6 +12,7 @@ from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.crown_line import CAP_SHARE
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.gather import FOOT_MM
+from evenfall.scans.nut_and_saddle import UNKNOWN, Known
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,9 +61,6 @@ WHOLE_SHARE = 0.8
 
 LEAST_SPREAD = 1e-9
 """Patches that spread less than this part of the widest direction of the form cannot tell it."""
-
-Known = tuple[float, float]
-UNKNOWN: Known = (float("nan"), float("nan"))
 
 
 def whole_neck(

@@ -197,6 +197,19 @@ class CrownLine(InPlan):
         """Return the board's surface along the fret [mm]."""
         return self.over_arch(self.found_mm - self.crown_height_mm, t_mm)
 
+    def stock(self, t_mm: FloatArray, s_mm: FloatArray) -> FloatArray:
+        """Return it as found: new wire, worn down flat to its height, shape (T, S) [mm]."""
+        top, board = self.found(t_mm), self.board(t_mm)
+        r, s = self.wire_radius_mm, np.minimum(np.abs(s_mm), self.wire_half_mm)
+        arc = np.sqrt(r * r - s * s) - math.sqrt(r * r - self.wire_half_mm**2)
+        if r < self.wire_half_mm:
+            arc = np.sqrt(np.maximum(r * r - s * s, 0.0))
+        new = float(arc.max())
+        high = (top - board)[:, None]
+        # a crown higher than new wire stands proud of the board as a whole
+        shaped = np.minimum(board[:, None] + np.maximum(high - new, 0.0) + arc, top[:, None])
+        return np.where(np.abs(s_mm) < self.wire_half_mm, shaped, board[:, None])
+
     def stretches(self) -> BoolArray:
         """Return which stretches between crossings, and beyond the outer two, are cut, (K + 1,)."""
         cut = self.removal_mm > CUT_MM

@@ -26,7 +26,6 @@ from evenfall.errors import Progress, silent
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.work.descriptions import WHEELS
 from evenfall.work.part_lines import PartLine
-from evenfall.work.stock import stock_profile
 
 if TYPE_CHECKING:
     from evenfall.arrays import BoolArray, FloatArray, IntArray
@@ -125,7 +124,7 @@ def fret_patch(piece: Workpiece, crown: CrownLine) -> Patch:
         for reach in (back, ahead)
     ]
     s = np.concatenate([-sides[0][::-1], [0.0], sides[1]])
-    height = stock_profile(crown, t, s)
+    height = crown.stock(t, s)
     # off the wire the board runs on along the neck to the neighbours' board
     # beyond the first and the last it runs on as it does on the other side
     for other, side in ((before or after, s < 1e-9 - wire), (after or before, s > wire - 1e-9)):

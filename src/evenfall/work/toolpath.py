@@ -19,7 +19,6 @@ from evenfall.arrays import FloatArray, shut
 from evenfall.errors import Progress, RequestError, silent
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.wording import Sentence, sentence
-from evenfall.work.stock import stock_profile
 
 if TYPE_CHECKING:
     from evenfall.work.crown_lines import CrownLine, Workpiece
@@ -244,7 +243,7 @@ def _deepest(crown: CrownLine, half: float, radius: float) -> float:
     """Return the deepest that a crown of a radius goes into what is there, over all crossings."""
     s = np.linspace(0.0, half, 40)
     wanted = crown.planned(crown.at_mm)[:, None] - arc_drop_mm(radius, s)
-    return float((stock_profile(crown, crown.at_mm, s) - wanted).max())
+    return float((crown.stock(crown.at_mm, s) - wanted).max())
 
 
 def spread_order(frets: Sequence[int]) -> list[int]:

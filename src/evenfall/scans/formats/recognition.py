@@ -27,11 +27,9 @@ from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, bare_scan, 
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, head_lines
 from evenfall.scans.formats.text_layout import split_cells
 from evenfall.scans.refused import UNIT_WORDS
+from evenfall.scans.slots import LONGEST_MM, SHORTEST_MM
 from evenfall.scans.surface import UNITS_MM, HeightMap, Mesh
 from evenfall.wording import plain_line, sentence
-
-SHORTEST_MM, LONGEST_MM = 50.0, 3000.0
-"""A scan of a fretboard is of a length between these (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

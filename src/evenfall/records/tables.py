@@ -11,6 +11,9 @@ only ever added to, see `records.audit`.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any
+
 from sqlalchemy import (
     REAL,
     BigInteger,
@@ -25,6 +28,7 @@ from sqlalchemy import (
     Text,
     literal_column,
 )
+from sqlalchemy.schema import SchemaItem
 
 METADATA = MetaData(
     naming_convention={
@@ -40,96 +44,80 @@ METADATA = MetaData(
 PLAIN = Text().with_variant(Text(collation="C"), "postgresql")
 WHOLE = BigInteger().with_variant(Integer, "sqlite")
 
-ARCHIVE = Table(
+
+def _plain(*names: str) -> Iterator[Column[str]]:
+    """Yield columns of text that is always there."""
+    return (Column(name, PLAIN, nullable=False) for name in names)
+
+
+def _whole(*names: str) -> Iterator[Column[int]]:
+    """Yield columns of whole numbers that are always there."""
+    return (Column(name, WHOLE, nullable=False) for name in names)
+
+
+def _table(name: str, *columns: SchemaItem, **more: Any) -> Table:
+    return Table(name, METADATA, *columns, sqlite_strict=True, **more)
+
+
+ARCHIVE = _table(
     "archive",
-    METADATA,
     Column("id", Integer, CheckConstraint("id = 1", name="one"), primary_key=True),
-    Column("site", PLAIN, nullable=False),
-    Column("entries", WHOLE, nullable=False),
+    *_plain("site"),
+    *_whole("entries"),
     Column("audited", WHOLE, nullable=False, server_default="0"),
-    sqlite_strict=True,
 )
-ENTRY = Table(
+ENTRY = _table(
     "entry",
-    METADATA,
     Column("number", WHOLE, primary_key=True, autoincrement=False),
     Column("hash", PLAIN, nullable=False, unique=True),
-    Column("dossier", PLAIN, nullable=False),
-    Column("kind", PLAIN, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("site", PLAIN, nullable=False),
-    Column("person", PLAIN, nullable=False),
+    *_plain("dossier", "kind", "at", "site", "person"),
     Column("software", Text, nullable=False),
-    Column("before", PLAIN, nullable=False),
-    Column("corrects", PLAIN, nullable=False),
-    Column("facts_hash", PLAIN, nullable=False),
+    *_plain("before", "corrects", "facts_hash"),
     Column("facts", Text),
-    sqlite_strict=True,
 )
 Index("ix_entry_dossier", ENTRY.c.dossier, ENTRY.c.number)
-DOCUMENT = Table(
+DOCUMENT = _table(
     "document",
-    METADATA,
     Column("sha256", PLAIN, primary_key=True),
     Column("content", Text, nullable=False),
-    sqlite_strict=True,
 )
-KEPT_FILE = Table(
+KEPT_FILE = _table(
     "kept_file",
-    METADATA,
     Column("sha256", PLAIN, primary_key=True),
-    Column("bytes_count", WHOLE, nullable=False),
-    sqlite_strict=True,
+    *_whole("bytes_count"),
 )
-SIGNATURE = Table(
+SIGNATURE = _table(
     "signature",
-    METADATA,
     Column("entry", PLAIN, ForeignKey("entry.hash"), primary_key=True),
     Column("key", PLAIN, primary_key=True),
-    Column("at", PLAIN, nullable=False),
-    Column("signature", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("at", "signature"),
 )
-PERSON = Table(
+PERSON = _table(
     "person",
-    METADATA,
     Column("id", PLAIN, primary_key=True),
     Column("name", Text, nullable=False),
-    Column("salt", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("salt"),
 )
 Index("ix_person_name", PERSON.c.name)
-LABEL = Table(
+LABEL = _table(
     "label",
-    METADATA,
     Column("key", PLAIN, primary_key=True),
     Column("dossier", PLAIN, primary_key=True),
     Column("entry", PLAIN, ForeignKey("entry.hash"), primary_key=True),
-    sqlite_strict=True,
     sqlite_with_rowid=False,
 )
 Index("ix_label_dossier", LABEL.c.dossier, LABEL.c.key)
-FIGURE = Table(
+FIGURE = _table(
     "figure",
-    METADATA,
     Column("number", WHOLE, primary_key=True, autoincrement=False),
     Column("quantity", PLAIN, primary_key=True),
-    Column("document", PLAIN, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("dossier", PLAIN, nullable=False),
+    *_plain("document", "at", "dossier"),
     Column("value", Double().with_variant(REAL(), "sqlite"), nullable=False),
-    Column("unit", PLAIN, nullable=False),
-    Column("serial", PLAIN, nullable=False),
-    Column("model", PLAIN, nullable=False),
-    Column("site", PLAIN, nullable=False),
-    Column("person", PLAIN, nullable=False),
-    Column("station", PLAIN, nullable=False),
-    Column("batch", PLAIN, nullable=False),
+    *_plain("unit", "serial", "model", "site", "person", "station", "batch"),
     *(
         Column(name, PLAIN, nullable=False, server_default="")
         for name in ("cutter", "cutter_uses", "humidity", "temperature")
     ),
-    sqlite_strict=True,
 )
 Index("ix_figure_quantity", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.at)
 Index("ix_figure_model", FIGURE.c.quantity, FIGURE.c.document, FIGURE.c.model, FIGURE.c.at)
@@ -144,115 +132,73 @@ for _name in ("batch", "cutter", "person"):  # few readings may have one, so the
         sqlite_where=_has,
         postgresql_where=_has,
     )
-TASK = Table(
+TASK = _table(
     "task",
-    METADATA,
     Column("id", PLAIN, primary_key=True),
-    Column("kind", PLAIN, nullable=False),
-    Column("dossier", PLAIN, nullable=False),
-    Column("same", PLAIN, nullable=False),
-    Column("state", PLAIN, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("changed", PLAIN, nullable=False),
-    Column("runner", PLAIN, nullable=False),
+    *_plain("kind", "dossier", "same", "state", "at", "changed", "runner"),
     Column("asked", Text, nullable=False),
     Column("doing", Text, nullable=False),
     Column("result", Text, nullable=False),
-    Column("permille", WHOLE, nullable=False),
-    Column("beat", WHOLE, nullable=False),
-    Column("tries", WHOLE, nullable=False),
-    Column("stop", WHOLE, nullable=False),
-    sqlite_strict=True,
+    *_whole("permille", "beat", "tries", "stop"),
 )
 Index("ix_task_state", TASK.c.state, TASK.c.at)
 Index("ix_task_dossier", TASK.c.dossier, TASK.c.at)
-UPKEEP = Table(
+UPKEEP = _table(
     "upkeep",
-    METADATA,
     Column("sort", PLAIN, primary_key=True),
-    Column("at", PLAIN, nullable=False),
+    *_plain("at"),
     Column("said", Text, nullable=False),
-    sqlite_strict=True,
 )
-ACCOUNT = Table(
+ACCOUNT = _table(
     "account",
-    METADATA,
     Column("id", PLAIN, primary_key=True),
     Column("person", PLAIN, ForeignKey("person.id"), nullable=False),
-    Column("role", PLAIN, nullable=False),
+    *_plain("role"),
     Column("partner", Text, nullable=False),
-    Column("password", PLAIN, nullable=False),
-    Column("since", PLAIN, nullable=False),
-    Column("ended", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("password", "since", "ended"),
 )
-INVITATION = Table(
+INVITATION = _table(
     "invitation",
-    METADATA,
     Column("key", PLAIN, primary_key=True),
-    Column("account", PLAIN, nullable=False),
-    Column("person", PLAIN, nullable=False),
-    Column("role", PLAIN, nullable=False),
+    *_plain("account", "person", "role"),
     Column("partner", Text, nullable=False),
-    Column("until", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("until"),
 )
-LOGIN = Table(
+LOGIN = _table(
     "login",
-    METADATA,
     Column("key", PLAIN, primary_key=True),
     Column("account", PLAIN, ForeignKey("account.id"), nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("seen", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("at", "seen"),
 )
 Index("ix_login_account", LOGIN.c.account)
-TOKEN = Table(
+TOKEN = _table(
     "token",
-    METADATA,
     Column("id", PLAIN, primary_key=True),
     Column("key", PLAIN, nullable=False, unique=True),
     Column("account", PLAIN, ForeignKey("account.id"), nullable=False),
     Column("name", Text, nullable=False),
-    Column("scopes", PLAIN, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("until", PLAIN, nullable=False),
-    Column("used", PLAIN, nullable=False),
-    Column("ended", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("scopes", "at", "until", "used", "ended"),
 )
 Index("ix_token_account", TOKEN.c.account)
-ATTEMPT = Table(
+ATTEMPT = _table(
     "attempt",
-    METADATA,
     Column("key", PLAIN, primary_key=True),
-    Column("count", WHOLE, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_whole("count"),
+    *_plain("at"),
 )
-SHARED_LOT = Table(
+SHARED_LOT = _table(
     "shared_lot",
-    METADATA,
     Column("partner", PLAIN, primary_key=True),
     Column("lot", PLAIN, primary_key=True),
     Column("dossier", PLAIN, primary_key=True),
-    Column("at", PLAIN, nullable=False),
-    Column("answer", PLAIN, nullable=False),
-    Column("answered", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("at", "answer", "answered"),
 )
-AUDIT = Table(
+AUDIT = _table(
     "audit",
-    METADATA,
     Column("number", WHOLE, primary_key=True, autoincrement=False),
-    Column("hash", PLAIN, nullable=False),
-    Column("at", PLAIN, nullable=False),
-    Column("account", PLAIN, nullable=False),
-    Column("token", PLAIN, nullable=False),
-    Column("what", PLAIN, nullable=False),
+    *_plain("hash", "at", "account", "token", "what"),
     Column("about", Text, nullable=False),
-    Column("address", PLAIN, nullable=False),
-    sqlite_strict=True,
+    *_plain("address"),
 )
 
 FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE, AUDIT)

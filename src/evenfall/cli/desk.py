@@ -91,22 +91,25 @@ def tell(line: str, *, as_json: bool) -> None:
 def archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--archive`, `--by` and `--on`; the command gets `desk`."""
 
+    @address_option("File the result in this archive, and look up in it what is given by number")
+    @by_option
+    @on_option
     @wraps(command)
     def gathered(*, address: str, person: str, done: str, **rest: Any) -> Any:
         return command(desk=Desk(address, person, done), **rest)
 
-    told = "File the result in this archive, and look up in it what is given by number"
-    return address_option(told)(by_option(on_option(gathered)))
+    return gathered
 
 
 def from_archive_option(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--archive` to a command that files nothing; the command gets `desk`."""
 
+    @address_option("Look up in this archive what is given by number")
     @wraps(command)
     def gathered(*, address: str, **rest: Any) -> Any:
         return command(desk=Desk(address), **rest)
 
-    return address_option("Look up in this archive what is given by number")(gathered)
+    return gathered
 
 
 @contextmanager

@@ -98,57 +98,52 @@ class _Kept(NamedTuple):
 def _kept_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options of a lot that is kept; the command gets them as one `kept`."""
 
+    @click.option("--supplier", default="", help="Supplier of the lots.")
+    @click.option("--model", default="", help="Model of the pieces.")
+    @click.option("--receiver", default="", help="Who receives them, if that is not you.")
+    @click.option("--name", default="", help="Name of the lot.")
+    @click.option(
+        "--sample",
+        multiple=True,
+        type=click.IntRange(1),
+        help="Pieces of the sample that was taken; again for each further stage. Where another "
+        "sample is asked for by now, nothing is filed.",
+    )
+    @click.option(
+        "--instrument",
+        "instruments",
+        multiple=True,
+        metavar="NUMBER",
+        help="Instrument of the sample, proved in the archive; repeatable.",
+    )
+    @click.option(
+        "--skipped",
+        is_flag=True,
+        help="Accept without inspection a lot of a qualified supplier that was not drawn.",
+    )
+    @click.option(
+        "--one-in",
+        type=click.IntRange(1, 5),
+        default=None,
+        help="For a new agreement: of a qualified supplier's lots inspect one in so many "
+        "(default: every one).",
+    )
+    @click.option(
+        "--new-agreement",
+        default="",
+        metavar="REASON",
+        help="Start the count again under the agreement given here; REASON says why.",
+    )
+    @click.option("--reason", default="", help="Anything else that the decision rests on.")
+    @path_option("--report", help="PDF or HTML file for the report of the lot.")
+    @by_option
+    @on_option
     @wraps(command)
     def gathered(**given: Any) -> Any:
         own = {"address": "", **{n: given.pop(n) for n in _Kept._fields if n in given}}
         return command(kept=_Kept(**own), **given)
 
-    options = (
-        click.option("--supplier", default="", help="Supplier of the lots."),
-        click.option("--model", default="", help="Model of the pieces."),
-        click.option("--receiver", default="", help="Who receives them, if that is not you."),
-        click.option("--name", default="", help="Name of the lot."),
-        click.option(
-            "--sample",
-            multiple=True,
-            type=click.IntRange(1),
-            help="Pieces of the sample that was taken; again for each further stage. Where another "
-            "sample is asked for by now, nothing is filed.",
-        ),
-        click.option(
-            "--instrument",
-            "instruments",
-            multiple=True,
-            metavar="NUMBER",
-            help="Instrument of the sample, proved in the archive; repeatable.",
-        ),
-        click.option(
-            "--skipped",
-            is_flag=True,
-            help="Accept without inspection a lot of a qualified supplier that was not drawn.",
-        ),
-        click.option(
-            "--one-in",
-            type=click.IntRange(1, 5),
-            default=None,
-            help="For a new agreement: of a qualified supplier's lots inspect one in so many "
-            "(default: every one).",
-        ),
-        click.option(
-            "--new-agreement",
-            default="",
-            metavar="REASON",
-            help="Start the count again under the agreement given here; REASON says why.",
-        ),
-        click.option("--reason", default="", help="Anything else that the decision rests on."),
-        path_option("--report", help="PDF or HTML file for the report of the lot."),
-        by_option,
-        on_option,
-    )
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+    return gathered
 
 
 _aql_option = click.option(

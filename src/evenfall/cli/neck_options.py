@@ -32,6 +32,31 @@ def source_of(path: Path | None) -> Source | None:
 def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--strings`, `--unstrung`, `--relief-per-turn` and `--before-turning` as one `neck`."""
 
+    @path_option(
+        "--strings",
+        metavar="SPEC2",
+        help="Specification of the same neck with other strings or tuning.",
+    )
+    @path_option(
+        "--unstrung",
+        metavar="MEASUREMENT",
+        help="The same neck measured without strings, which shows its stiffness.",
+    )
+    @click.option(
+        "--relief-per-turn",
+        "relief_per_turn_mm",
+        type=Number(high=5.0),
+        default=None,
+        metavar="MM",
+        help="Relief that one turn of the truss rod takes out, as measured [mm].",
+    )
+    @click.option(
+        "--before-turning",
+        type=(A_PATH, Number(-20.0, 20.0)),
+        default=None,
+        metavar="FILE TURNS",
+        help="The same neck measured before the rod was turned by TURNS (tightened: positive).",
+    )
     @wraps(command)
     def gathered(
         *,
@@ -55,34 +80,4 @@ def neck_options(command: Callable[..., Any]) -> Callable[..., Any]:
         )
         return command(neck=neck, **rest)
 
-    options = (
-        path_option(
-            "--strings",
-            metavar="SPEC2",
-            help="Specification of the same neck with other strings or tuning.",
-        ),
-        path_option(
-            "--unstrung",
-            metavar="MEASUREMENT",
-            help="The same neck measured without strings, which shows its stiffness.",
-        ),
-        click.option(
-            "--relief-per-turn",
-            "relief_per_turn_mm",
-            type=Number(high=5.0),
-            default=None,
-            metavar="MM",
-            help="Relief that one turn of the truss rod takes out, as measured [mm].",
-        ),
-        click.option(
-            "--before-turning",
-            type=(A_PATH, Number(-20.0, 20.0)),
-            default=None,
-            metavar="FILE TURNS",
-            help="The same neck measured before the rod was turned by TURNS (tightened: positive).",
-        ),
-    )
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+    return gathered

@@ -39,6 +39,64 @@ _MATERIALS = ("nickel silver", "stainless", "brass")
 def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add what says which machine cuts and how the instrument lies on it, as one `on`."""
 
+    @path_option("--machine", required=True, help="Description of the machine (TOML).")
+    @path_option("--cutters", required=True, help="Description of its cutters (TOML).")
+    @path_option(
+        "--fixture",
+        help="Description of the fixture (TOML); without it clamps and the ends of travel are "
+        "not judged.",
+    )
+    @click.option(
+        "--material",
+        type=click.Choice(_MATERIALS),
+        default=_MATERIALS[0],
+        show_default=True,
+        help="What the frets are made of.",
+    )
+    @click.option(
+        "--state",
+        type=click.Choice(["unstrung", "strung"]),
+        default="unstrung",
+        show_default=True,
+        help="State of the neck on the machine; strung: at pitch, or with that pull simulated.",
+    )
+    @click.option(
+        "--touch",
+        "touched",
+        multiple=True,
+        metavar="FRET:STRING=X,Y,Z",
+        help="Where a crown top was touched on the machine [mm]; give three, or beside a scan "
+        "one or more. Without them work zero is the nut's playing edge on the centre line, at "
+        "the datum.",
+    )
+    @path_option(
+        "--found",
+        metavar="MEASUREMENT",
+        help="Reading taken on the machine in that state, to cut from.",
+    )
+    @path_option(
+        "--scan",
+        help="Scan taken on the machine in that state, in its work coordinates: shows how the "
+        "neck lies, and its crowns are those to cut from.",
+    )
+    @click.option(
+        "--accept-stiffness",
+        "accepted_stiffness",
+        default="",
+        metavar="REASON",
+        help="Why a neck of unmeasured stiffness may be cut unstrung all the same.",
+    )
+    @path_option(
+        "--parts",
+        help="Description of nut, saddle and fret ends (TOML), where they are cut too.",
+    )
+    @click.option(
+        "--only",
+        "cuts",
+        multiple=True,
+        type=click.Choice(["frets", "fret ends", "nut", "saddle"]),
+        help="Cut only this, and leave the rest as it is; repeatable.",
+    )
     @wraps(command)
     def gathered(
         *,
@@ -72,70 +130,7 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         )
         return command(on=on, **rest)
 
-    options = (
-        path_option("--machine", required=True, help="Description of the machine (TOML)."),
-        path_option("--cutters", required=True, help="Description of its cutters (TOML)."),
-        path_option(
-            "--fixture",
-            help="Description of the fixture (TOML); without it clamps and the ends of travel are "
-            "not judged.",
-        ),
-        click.option(
-            "--material",
-            type=click.Choice(_MATERIALS),
-            default=_MATERIALS[0],
-            show_default=True,
-            help="What the frets are made of.",
-        ),
-        click.option(
-            "--state",
-            type=click.Choice(["unstrung", "strung"]),
-            default="unstrung",
-            show_default=True,
-            help="State of the neck on the machine; strung: at pitch, or with that pull simulated.",
-        ),
-        click.option(
-            "--touch",
-            "touched",
-            multiple=True,
-            metavar="FRET:STRING=X,Y,Z",
-            help="Where a crown top was touched on the machine [mm]; give three, or beside a scan "
-            "one or more. Without them work zero is the nut's playing edge on the centre line, at "
-            "the datum.",
-        ),
-        path_option(
-            "--found",
-            metavar="MEASUREMENT",
-            help="Reading taken on the machine in that state, to cut from.",
-        ),
-        path_option(
-            "--scan",
-            help="Scan taken on the machine in that state, in its work coordinates: shows how the "
-            "neck lies, and its crowns are those to cut from.",
-        ),
-        click.option(
-            "--accept-stiffness",
-            "accepted_stiffness",
-            default="",
-            metavar="REASON",
-            help="Why a neck of unmeasured stiffness may be cut unstrung all the same.",
-        ),
-        path_option(
-            "--parts",
-            help="Description of nut, saddle and fret ends (TOML), where they are cut too.",
-        ),
-        click.option(
-            "--only",
-            "cuts",
-            multiple=True,
-            type=click.Choice(["frets", "fret ends", "nut", "saddle"]),
-            help="Cut only this, and leave the rest as it is; repeatable.",
-        ),
-    )
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+    return gathered
 
 
 def _touched(given: str) -> tuple[tuple[int, int], tuple[float, float, float]]:

@@ -72,6 +72,43 @@ class Asked(NamedTuple):
 def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add the options that choose among readings; the command gets them as one `asked`."""
 
+    @path_argument(
+        "readings",
+        required=False,
+        help="Sheet with a row for each reading, CSV or XLSX; without it, the archive.",
+    )
+    @address_option("Archive whose readings are taken where no sheet is named")
+    @quantity_option
+    @pairs(
+        "--only",
+        shape="FACTOR=VALUE",
+        help="Take only the readings of this model, station or the like; repeatable.",
+    )
+    @click.option(
+        "--subgroup",
+        multiple=True,
+        metavar="FACTOR",
+        help="What the readings of a subgroup have in common; repeatable. A new one begins "
+        "wherever it changes. day, week and shift follow from the times.",
+    )
+    @click.option(
+        "--size",
+        type=click.IntRange(0),
+        default=0,
+        help="How many readings in a row make a subgroup.",
+    )
+    @click.option(
+        "--since",
+        default="",
+        metavar="TIME",
+        help="From an archive: readings from this time on, such as 2026-03-01.",
+    )
+    @click.option(
+        "--until",
+        default="",
+        metavar="TIME",
+        help="From an archive: readings before this time; the newest 20,000 are taken.",
+    )
     @wraps(command)
     def gathered(
         *,
@@ -97,46 +134,4 @@ def readings_options(command: Callable[..., Any]) -> Callable[..., Any]:
             filed = Filed(dossiers.archive, since, until)
             return command(asked=Asked(filed, quantity, dict(only), subgroup, size), **rest)
 
-    options = (
-        path_argument(
-            "readings",
-            required=False,
-            help="Sheet with a row for each reading, CSV or XLSX; without it, the archive.",
-        ),
-        address_option("Archive whose readings are taken where no sheet is named"),
-        quantity_option,
-        pairs(
-            "--only",
-            shape="FACTOR=VALUE",
-            help="Take only the readings of this model, station or the like; repeatable.",
-        ),
-        click.option(
-            "--subgroup",
-            multiple=True,
-            metavar="FACTOR",
-            help="What the readings of a subgroup have in common; repeatable. A new one begins "
-            "wherever it changes. day, week and shift follow from the times.",
-        ),
-        click.option(
-            "--size",
-            type=click.IntRange(0),
-            default=0,
-            help="How many readings in a row make a subgroup.",
-        ),
-        click.option(
-            "--since",
-            default="",
-            metavar="TIME",
-            help="From an archive: readings from this time on, such as 2026-03-01.",
-        ),
-        click.option(
-            "--until",
-            default="",
-            metavar="TIME",
-            help="From an archive: readings before this time; the newest 20,000 are taken.",
-        ),
-    )
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+    return gathered

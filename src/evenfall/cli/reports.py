@@ -42,18 +42,10 @@ _MOST_PLAYED = 10
 
 
 class Lengths(NamedTuple):
-    """How lengths are shown.
+    """How lengths are shown."""
 
-    Parameters
-    ----------
-    unit
-        The unit asked for, else the specification's.
-    both
-        Whether single lengths show the other unit in brackets: where no unit was asked for.
-    """
-
-    unit: LengthUnit
-    both: bool
+    unit: LengthUnit  # the unit asked for, else the specification's
+    both: bool  # whether single lengths show the other unit in brackets: where none was asked for
 
     @classmethod
     def asked(cls, unit: str | None, own: LengthUnit) -> Lengths:

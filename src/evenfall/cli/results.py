@@ -80,14 +80,13 @@ class Result(NamedTuple):
 def result_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """Add `--pictures`, `--json` and `--unit`; the command gets them as one `result`."""
 
+    @pictures_option
+    @json_option
+    @unit_option
     @wraps(command)
     def gathered(
         *, pictures: Path | None, as_json: bool, unit: LengthUnit | None, **rest: Any
     ) -> Any:
         return command(result=Result(pictures, as_json, unit), **rest)
 
-    options = (pictures_option, json_option, unit_option)
-    decorated: Callable[..., Any] = gathered
-    for option in reversed(options):
-        decorated = option(decorated)
-    return decorated
+    return gathered

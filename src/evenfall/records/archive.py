@@ -314,17 +314,8 @@ class Archive:
         ]
         for some in _some(rows):
             connection.execute(ENTRY.insert(), some)
-        self._insert_labels(connection, entries)
+        insert_labels(connection, entries)
         follow(connection, entries)
-
-    def _insert_labels(self, connection: Connection, entries: Mapping[str, Entry]) -> None:
-        rows = [
-            {"key": key, "dossier": entry.dossier, "entry": name}
-            for name, entry in entries.items()
-            for key in sorted(labels_of(entry))
-        ]
-        for some in _some(rows):
-            connection.execute(LABEL.insert(), some)
 
     def sign(self, dossier: str, key: SigningKey) -> tuple[Signature, ...]:
         """Put signatures under the last entries of a dossier that this key has not signed yet."""
@@ -394,7 +385,7 @@ class Archive:
             for name in completed:
                 row = ENTRY.update().where(ENTRY.c.hash == name).values(facts=named[name].facts)
                 connection.execute(row)
-            self._insert_labels(connection, {name: named[name] for name in completed})
+            insert_labels(connection, {name: named[name] for name in completed})
             again(connection, sorted({named[name].dossier for name in completed}))
             self._insert_signatures(connection, signatures)
             connection.execute(ARCHIVE.update().values(entries=number - 1 + len(fresh)))
@@ -760,6 +751,17 @@ def _labelled(connection: Connection, label: str, most: int | None = None) -> li
                 label=label,
             )
     return whole or found
+
+
+def insert_labels(connection: Connection, entries: Mapping[str, Entry]) -> None:
+    """Insert what dossiers are found by in entries, each under its hash."""
+    rows = [
+        {"key": key, "dossier": entry.dossier, "entry": name}
+        for name, entry in entries.items()
+        for key in sorted(labels_of(entry))
+    ]
+    for some in _some(rows):
+        connection.execute(LABEL.insert(), some)
 
 
 def insert_new(connection: Connection, table: Any) -> Any:

@@ -15,12 +15,11 @@ from sqlalchemy import Connection, Engine, Row, Table, delete, insert, select
 from sqlalchemy.exc import DBAPIError
 
 from evenfall.errors import BrokenFileError, Progress, RequestError, silent
-from evenfall.records.archive import Archive, entry_of, open_archive, whole_row
+from evenfall.records.archive import Archive, entry_of, insert_labels, open_archive, whole_row
 from evenfall.records.engines import DATABASE, Address, engine_of
-from evenfall.records.entries import Entry, attached_to, in_order, sha256
+from evenfall.records.entries import Entry, in_order, sha256, stored
 from evenfall.records.figures import figures_again
 from evenfall.records.kept import KeptFiles
-from evenfall.records.labels import labels_of
 from evenfall.records.persons import Person
 from evenfall.records.signing import Signature
 from evenfall.records.tables import (
@@ -88,7 +87,7 @@ def _copied(source: Archive, target: Archive, progress: Progress) -> Copied:
             for rows in _batches(connection, table):
                 written.execute(insert(table), rows)
                 if table is ENTRY:
-                    _insert_labels(written, [_as_entry(row) for row in rows])
+                    insert_labels(written, {row["hash"]: _as_entry(row) for row in rows})
         figures_again(written)
         there = digest_of(connection)
         here = digest_of(written)
@@ -128,16 +127,6 @@ def _as_entry(row: dict[str, Any]) -> Entry:
     return Entry(**{**values, "before": tuple(row["before"].split())})
 
 
-def _insert_labels(connection: Connection, entries: Sequence[Entry]) -> None:
-    rows = [
-        {"key": key, "dossier": entry.dossier, "entry": entry.hash}
-        for entry in entries
-        for key in sorted(labels_of(entry))
-    ]
-    if rows:
-        connection.execute(insert(LABEL), rows)
-
-
 def _refuse_used(target: Archive) -> None:
     with target.reading() as connection:
         if connection.execute(select(ARCHIVE.c.entries)).scalar_one():
@@ -156,7 +145,7 @@ def labels_again(archive: Archive) -> None:
         while rows := connection.execute(
             select(ENTRY).where(ENTRY.c.number > last).order_by(ENTRY.c.number).limit(_BATCH)
         ).all():
-            _insert_labels(connection, [entry_of(row) for row in rows])
+            insert_labels(connection, {row.hash: entry_of(row) for row in rows})
             last = rows[-1].number
         figures_again(connection)
 
@@ -199,10 +188,7 @@ def save(address: str, to: str, progress: Progress = silent) -> Saved:
     with tempfile.TemporaryDirectory() as folder:
         left = _left_of(_filled_up(place.folder, Path(folder)))
     entries = _connected(left.entries)
-    wanted: dict[str, set[str]] = {"document": set(), "file": set()}
-    for entry in entries:
-        for one in attached_to(entry.facts):
-            wanted[one["store"]].add(one["sha256"])
+    wanted = stored(entries)
     documents = {d: left.documents[d] for d in sorted(wanted["document"] & left.documents.keys())}
     kept = KeptFiles(place.files)
     names = {entry.hash for entry in entries}

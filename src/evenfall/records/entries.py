@@ -450,6 +450,15 @@ def attached_to(facts_text: str | None) -> list[dict[str, Any]]:
     return listed
 
 
+def stored(entries: Iterable[Entry]) -> dict[Store, set[str]]:
+    """Return the hashes of all that entries name as attached, by where it lies."""
+    found: dict[Store, set[str]] = {"document": set(), "file": set()}
+    for entry in entries:
+        for one in attached_to(entry.facts):
+            found[one["store"]].add(one["sha256"])
+    return found
+
+
 def last_of(heads: Iterable[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
     """Return which of some entries, each with those before it, no other one follows; sorted."""
     known: set[str] = set()

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import hashlib
 import io
-import json
 import re
 import stat
 import struct
@@ -45,12 +44,12 @@ from evenfall.records.entries import (
     MARK,
     TIME,
     Entry,
-    attached_to,
     canonical,
     in_order,
     sha256,
+    stored,
 )
-from evenfall.records.persons import Person, numbers_in
+from evenfall.records.persons import Person, numbers_named
 from evenfall.records.signing import Signature, SigningKey, file_signature_holds
 from evenfall.wording import plain_line
 
@@ -121,15 +120,10 @@ def pack(
     for number, dossier in enumerate(dossiers):
         progress("Gathering dossiers", number / len(dossiers))
         entries += (_as_shown(entry, kinds) for entry in archive.entries(dossier))
-    wanted: dict[str, set[str]] = {"document": set(), "file": set()}
-    for entry in entries:
-        for one in attached_to(entry.facts):
-            wanted[one["store"]].add(one["sha256"])
+    wanted = stored(entries)
     documents = dict(archive.documents(sorted(wanted["document"])))
     numbers = {entry.person for entry in entries} - {""}
-    for content in documents.values():
-        if '"person":"person:' in content:
-            numbers |= numbers_in(json.loads(content))
+    numbers = numbers.union(*map(numbers_named, documents.values()))
     people = archive.people(numbers)
     signatures = archive.signatures(entry.hash for entry in entries)
     lists = {
@@ -348,32 +342,24 @@ def _check_together(parcel: Parcel, count: int) -> None:
     by_hash = {entry.hash: entry for entry in parcel.entries}
     if len(by_hash) != count or len(parcel.entries) != count:
         raise _fault("an entry stands in it twice, or follows itself")
-    attached: dict[str, set[str]] = {"document": set(), "file": set()}
     for entry in parcel.entries:
         for before in (*entry.before, *([entry.corrects] if entry.corrects else [])):
             if before in by_hash and by_hash[before].dossier != entry.dossier:
                 raise _fault("an entry follows one of another dossier")
         if entry.facts is not None and entry.kind not in SHOWN[parcel.shown]:
             raise _fault("it shows what it says it withholds")
-        for one in attached_to(entry.facts):
-            attached[one["store"]].add(one["sha256"])
+    attached = stored(parcel.entries)
     if attached["document"] != set(parcel.documents) or attached["file"] != set(parcel.files):
         raise _fault("its documents and files are not those that its entries name")
     numbers = {entry.person for entry in parcel.entries} - {""}
-    for content in parcel.documents.values():
-        if '"person":"person:' in content:
-            numbers |= _numbers(content)
+    try:
+        numbers = numbers.union(*map(numbers_named, parcel.documents.values()))
+    except (ValueError, RecursionError):
+        raise _fault("a document is damaged") from None
     if numbers != {person.id for person in parcel.people}:
         raise _fault("its persons are not those that its entries name")
     if any(one.entry not in by_hash or not one.holds() for one in parcel.signatures):
         raise _fault("a signature under an entry does not hold")
-
-
-def _numbers(content: str) -> set[str]:
-    try:
-        return numbers_in(json.loads(content))
-    except (ValueError, RecursionError):
-        raise _fault("a document is damaged") from None
 
 
 def _entry(row: Mapping[str, Any]) -> Entry:

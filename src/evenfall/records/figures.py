@@ -47,6 +47,7 @@ FACTORS = (
     *("cutter", "cutter_uses", "humidity", "temperature"),
 )
 """What a figure may belong to, by column."""
+_OF_DOSSIER = tuple(name for name in FACTORS if name not in ("site", "person"))
 
 _DOCUMENTS = ("measurement", "plan", "proof")
 _FIGURED = (*_DOCUMENTS, "check", "step")
@@ -206,16 +207,9 @@ def figures_of(rows: Iterable[Any]) -> Iterator[dict[str, Any]]:
                 "dossier": row.dossier,
                 "value": value,
                 "unit": unit,
-                "serial": around.serial,
-                "model": around.model,
+                **{name: getattr(around, name) for name in _OF_DOSSIER},
                 "site": row.site,
                 "person": row.person,
-                "station": around.station,
-                "batch": around.batch,
-                "cutter": around.cutter,
-                "cutter_uses": around.cutter_uses,
-                "humidity": around.humidity,
-                "temperature": around.temperature,
             }
 
 

@@ -7,6 +7,7 @@ try names against it.
 
 from __future__ import annotations
 
+import json
 import secrets
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
@@ -127,6 +128,13 @@ def numbers_in(values: Any) -> set[str]:
 
     _persons(values, note)
     return found
+
+
+def numbers_named(content: str) -> set[str]:
+    """Return the numbers of the persons that the text of a kept document names."""
+    if f'"person":"{_REFERENCE}' not in content:
+        return set()
+    return numbers_in(json.loads(content))
 
 
 def _persons(values: Any, change: Callable[[str], str]) -> Any:

@@ -180,11 +180,7 @@ class Queue:
 
     def ready(self, name: str, kind: str, asked: Mapping[str, Any], dossier: str) -> Task:
         """Let a task whose files have come be worked on."""
-        values: dict[str, Any] = {
-            "kind": kind,
-            "asked": json.dumps(asked, allow_nan=False),
-            "dossier": dossier,
-        }
+        values = {"kind": kind, "asked": json.dumps(asked, allow_nan=False), "dossier": dossier}
         if not self._change(name, ("receiving",), state="waiting", **values):
             raise RequestError("These files are no longer at hand; send them again.")
         return self.get(name)
@@ -193,8 +189,7 @@ class Queue:
         self, name: str, kind: str, result: Mapping[str, Any], *, dossier: str
     ) -> None:
         """Say what came of a task that took so little that nobody had to wait for it."""
-        written = json.dumps(result, allow_nan=False)
-        values: dict[str, Any] = {"kind": kind, "result": written, "dossier": dossier}
+        values = {"kind": kind, "result": json.dumps(result, allow_nan=False), "dossier": dossier}
         self._change(name, ("receiving",), state="done", **values)
 
     def answered(self, key: str, call: str) -> tuple[Task, bool]:
@@ -282,22 +277,13 @@ class Queue:
 
     def end(self, name: str, runner: str, state: State, result: Mapping[str, Any]) -> None:
         """Say what came of a task; of one that somebody else took up, nothing."""
-        values: dict[str, Any] = {
-            "state": state,
-            "result": json.dumps(result, allow_nan=False),
-            "doing": "",
-        }
-        self._change(name, ("running",), runner, **values)
+        written = json.dumps(result, allow_nan=False)
+        self._change(name, ("running",), runner, state=state, result=written, doing="")
 
     def leave(self, name: str, runner: str) -> None:
         """Put a task back, for whoever comes next: it was not its fault."""
-        values: dict[str, Any] = {
-            "state": "waiting",
-            "runner": "",
-            "tries": TASK.c.tries - 1,
-            "doing": "",
-        }
-        self._change(name, ("running",), runner, **values)
+        fewer = {"runner": "", "tries": TASK.c.tries - 1, "doing": ""}
+        self._change(name, ("running",), runner, state="waiting", **fewer)
 
     def interrupt(self, name: str, runner: str) -> None:
         """Put back a task that ended without an answer, unless that happened too often."""

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,7 +16,7 @@ from evenfall.records.audit import altered
 from evenfall.records.entries import KINDS, MARK, TIME, attached_to, sha256
 from evenfall.records.figures import figures_differ
 from evenfall.records.labels import labels_of
-from evenfall.records.persons import Person, numbers_in
+from evenfall.records.persons import Person, numbers_named
 from evenfall.records.signing import Signature
 from evenfall.records.tables import (
     ARCHIVE,
@@ -218,8 +218,8 @@ def _documents(connection: Connection, looked: _Looked, progress: Progress) -> i
             )
         elif row.sha256 not in looked.documents:
             looked.altered("A document ({digest}) belongs to no entry.", digest=row.sha256[:12])
-        if row.content[:1] == "{":
-            looked.persons.update(_persons_named(row.content))
+        with suppress(ValueError):  # a damaged one was told of just now
+            looked.persons.update(numbers_named(row.content))
     for digest in sorted(looked.documents.keys() - seen):
         looked.altered(
             "The document of entry {entry} ({digest}) is missing.",
@@ -227,15 +227,6 @@ def _documents(connection: Connection, looked: _Looked, progress: Progress) -> i
             digest=digest[:12],
         )
     return len(seen)
-
-
-def _persons_named(content: str) -> set[str]:
-    if '"person":"person:' not in content:
-        return set()
-    try:
-        return numbers_in(json.loads(content))
-    except ValueError:
-        return set()
 
 
 def _files(connection: Connection, archive: Archive, looked: _Looked, progress: Progress) -> int:

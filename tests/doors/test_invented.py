@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from evenfall import workshop
+from evenfall.workshop.on_machine import MachineRequest
 from evenfall.workshop.outputs import Outcome, json_file
-from evenfall.workshop.programs import MachineRequest
 
 SPEC = workshop.Source.invented("tesquil.spec.toml")
 BEFORE = workshop.Source.invented("tesquil-before.csv")

@@ -98,35 +98,17 @@ class Effect:
 
 @dataclass(frozen=True, slots=True)
 class Causes:
-    """Which factors move a quantity.
+    """Which factors move a quantity."""
 
-    Parameters
-    ----------
-    quantity, unit
-        What was read, and its unit: "mm" for every length.
-    count, used_count
-        Readings there were, and those that the model takes.
-    effects
-        One for each factor, that with the largest share of the variance first.
-    sigma_level
-        Standard deviation of the readings.
-    rest_level
-        Standard deviation from reading to reading that no factor explains.
-    sorted_out
-        Which factors could be told apart.
-    cut
-        Random factors with too many levels, and how many those are.
-    """
-
-    quantity: str
-    unit: str
-    count: int
-    used_count: int
-    effects: tuple[Effect, ...]
-    sigma_level: float
-    rest_level: float
-    sorted_out: Sorted
-    cut: tuple[tuple[str, int], ...] = ()
+    quantity: str  # what was read
+    unit: str  # "mm" for every length
+    count: int  # readings there were
+    used_count: int  # those that the model takes
+    effects: tuple[Effect, ...]  # by factor, that with the largest share of the variance first
+    sigma_level: float  # standard deviation of the readings
+    rest_level: float  # standard deviation from reading to reading that no factor explains
+    sorted_out: Sorted  # which factors could be told apart
+    cut: tuple[tuple[str, int], ...] = ()  # random factors with too many levels, and how many
 
     def effect(self, factor: str) -> Effect:
         """Return the effect of a factor."""

@@ -123,42 +123,17 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class GaugeStudy:
-    """What a study of a gauge found.
+    """What a study of a gauge found."""
 
-    Parameters
-    ----------
-    method
-        One of `METHODS`.
-    unit
-        Unit of the readings.
-    parts_count, persons_count, trials_count
-        How much was read.
-    components
-        Repeatability, reproducibility, gauge, parts and total.
-    sources
-        The analysis of variance; empty for the range method.
-    pooled
-        Whether the interaction of persons and parts was taken for chance.
-    below_zero_level
-        The variance of the interaction as it was worked out, where that is negative; else NaN.
-
-    Examples
-    --------
-    >>> values = np.array([1.0, 1.1, 2.0, 2.1, 1.0, 1.0, 2.1, 2.1])
-    >>> readings = Readings("mm", values, ("a", "a", "b", "b") * 2, ("I",) * 4 + ("O",) * 4)
-    >>> study = gauge_study(readings)
-    >>> study.pooled, study.distinct_count
-    (False, 17)
-    """
-
-    method: str
-    unit: str
+    method: str  # one of `METHODS`
+    unit: str  # of the readings
     parts_count: int
     persons_count: int
     trials_count: int
-    components: tuple[Component, ...]
-    sources: tuple[Source, ...]
-    pooled: bool
+    components: tuple[Component, ...]  # repeatability, reproducibility, gauge, parts and total
+    sources: tuple[Source, ...]  # the analysis of variance; empty for the range method
+    pooled: bool  # whether the interaction of persons and parts was taken for chance
+    # variance of the interaction as it was worked out, where that is negative; else NaN
     below_zero_level: float
 
     def component(self, name: str) -> Component:
@@ -187,32 +162,7 @@ class GaugeStudy:
 
 
 def gauge_study(readings: Readings, method: str = "crossed") -> GaugeStudy:
-    """Return what of the readings is the gauge.
-
-    Parameters
-    ----------
-    readings
-        Readings of parts by persons.
-    method
-        One of `METHODS`.
-
-    Returns
-    -------
-    GaugeStudy
-        The components of the spread.
-
-    Raises
-    ------
-    RequestError
-        Parts were not read equally often, or too few.
-
-    Examples
-    --------
-    >>> values = np.array([1.0, 1.1, 2.0, 2.1])
-    >>> readings = Readings("mm", values, ("a", "a", "b", "b"), ("I",) * 4)
-    >>> round(gauge_study(readings).gauge_level, 4)
-    0.0707
-    """
+    """Return what of the readings is the gauge, by one of `METHODS`."""
     check_method(method, METHODS)
     table = readings.nested() if method == "nested" else readings.table()
     if not float(np.ptp(table)) > 0.0:

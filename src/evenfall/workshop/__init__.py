@@ -44,12 +44,12 @@ if TYPE_CHECKING:
     from evenfall.workshop.measured_lots import MeasuredLotRequest, measured_lot
     from evenfall.workshop.measuring import MeasureRequest, measure
     from evenfall.workshop.necks import NeckReadings, NeckRequest, neck
+    from evenfall.workshop.on_machine import MachineRequest
     from evenfall.workshop.opening import Source
     from evenfall.workshop.pitches import PitchRequest, pitch
     from evenfall.workshop.planning import PlanRequest, plan
     from evenfall.workshop.playing import PlayRequest, play
     from evenfall.workshop.programs import (
-        MachineRequest,
         ProgramCheckRequest,
         ProgramRequest,
         check_program,
@@ -130,7 +130,8 @@ _ROOMS = {
     "pitches": "PitchRequest pitch",
     "playing": "PlayRequest play",
     "demonstration": "DemoRequest demo",
-    "programs": "MachineRequest ProgramCheckRequest ProgramRequest check_program program",
+    "on_machine": "MachineRequest",
+    "programs": "ProgramCheckRequest ProgramRequest check_program program",
     "describing": "MachineCheckRequest check_machine",
     "archive_requests": "AddRequest NoteRequest",
     "archives": "Dossiers archive",

@@ -54,18 +54,10 @@ class StarterRequest:
 
 @dataclass(frozen=True, slots=True)
 class StarterOutcome:
-    """A specification to put one's own values into.
+    """A specification to put one's own values into."""
 
-    Parameters
-    ----------
-    file_name
-        A name for it.
-    text
-        The file.
-    """
-
-    file_name: str
-    text: str
+    file_name: str  # a name for it
+    text: str  # the file
 
 
 def starter(request: StarterRequest) -> StarterOutcome:

@@ -15,11 +15,7 @@ from evenfall.codec import plain, with_words
 from evenfall.errors import Finding, ProgramError, Progress, RequestError, silent
 from evenfall.wording import LIBRARY_WORDS, sentence
 from evenfall.work.cautions import machine_cautions
-from evenfall.work.crown_lines import (
-    CUT_MM,
-    Lie,
-    Workpiece,
-)
+from evenfall.work.crown_lines import CUT_MM, Workpiece
 from evenfall.work.cut_check import cut_faults, lift_findings, stated_lift_mm
 from evenfall.work.descriptions import Machine
 from evenfall.work.emit import Header, emit
@@ -90,42 +86,18 @@ class ProgramCheckRequest:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProgramOutcome:
-    """A program, read back and cut virtually.
+    """A program, read back and cut virtually."""
 
-    Parameters
-    ----------
-    specification
-        What the instrument is to be.
-    plan
-        The plan that it carries out.
-    program
-        The program itself.
-    findings
-        What is wrong with it, each with its line, and what it does.
-    piece
-        The instrument as it lies on the machine.
-    traced
-        Its moves.
-    patches
-        Every fret as the simulated cut leaves it.
-    setting
-        What it was judged for.
-    passes
-        The tool paths that it was written from; none for a program from elsewhere.
-    lifted
-        Whether it is a dry run.
-    """
-
-    specification: Specification
-    plan: Plan
+    specification: Specification  # what the instrument is to be
+    plan: Plan  # that it carries out
     program: str
-    findings: tuple[Finding, ...]
-    piece: Workpiece
-    traced: Traced
-    patches: tuple[Patch, ...]
-    setting: Setting
-    passes: tuple[Pass, ...] = ()
-    lifted: bool = False
+    findings: tuple[Finding, ...]  # what is wrong with it, each with its line, and what it does
+    piece: Workpiece  # the instrument as it lies on the machine
+    traced: Traced  # its moves
+    patches: tuple[Patch, ...]  # every fret as the simulated cut leaves it
+    setting: Setting  # what it was judged for
+    passes: tuple[Pass, ...] = ()  # that it was written from; none for a program from elsewhere
+    lifted: bool = False  # whether it is a dry run
 
     @property
     def faults(self) -> tuple[Finding, ...]:
@@ -177,47 +149,30 @@ class ProgramOutcome:
             what_is_left,
         )
 
-        spec, piece, serial = self.specification, self.piece, self.plan.measurement.serial
+        piece, patches = self.piece, self.patches
+        common: dict[str, Any] = {
+            **{"specification": self.specification, "serial": self.plan.measurement.serial},
+            **{"unit": unit, "theme": theme},
+        }
         found: dict[str, Callable[[], str]] = {
-            "program path": lambda: path_over_neck(
-                self.traced, specification=spec, piece=piece, serial=serial, unit=unit, theme=theme
-            ),
+            "program path": partial(path_over_neck, self.traced, piece=piece, **common)
         }
         cuts = () if self.lifted else cuts_of(piece)
-        parts = (("nut", nut_section), ("saddle", saddle_crest))
-        for name, draw in parts:
+        for name, draw in (("nut", nut_section), ("saddle", saddle_crest)):
             if name in cuts:
-                found[f"program {name}"] = partial(
-                    draw, self.patches, specification=spec, serial=serial, unit=unit, theme=theme
-                )
+                found[f"program {name}"] = partial(draw, patches, **common)
         if "fret ends" in cuts:
-            found["program fret ends"] = lambda: fret_ends(
-                self.patches,
-                specification=spec,
-                piece=piece,
-                serial=serial,
-                unit=unit,
-                theme=theme,
-            )
+            found["program fret ends"] = partial(fret_ends, patches, piece=piece, **common)
         if "frets" in cuts:
-            found["program cut"] = lambda: what_is_left(
+            found["program cut"] = partial(
+                what_is_left,
                 self.traced,
                 self.setting.cutters,
-                specification=spec,
                 piece=piece,
-                patches=self.patches,
-                serial=serial,
-                unit=unit,
-                theme=theme,
+                patches=patches,
+                **common,
             )
-            found["program crown"] = lambda: crown_section(
-                self.patches,
-                specification=spec,
-                piece=piece,
-                serial=serial,
-                unit=unit,
-                theme=theme,
-            )
+            found["program crown"] = partial(crown_section, patches, piece=piece, **common)
         return found
 
     def pictures(
@@ -424,14 +379,3 @@ def _header(opened: OnMachine, lift_mm: float) -> Header:
         safe_z_mm=piece.top_mm + opened.machine.safe_height_mm,
         lift_mm=lift_mm,
     )
-
-
-__all__ = [
-    "Lie",
-    "MachineRequest",
-    "ProgramCheckRequest",
-    "ProgramOutcome",
-    "ProgramRequest",
-    "check_program",
-    "program",
-]

@@ -437,30 +437,23 @@ def _findings(made: Capability) -> Iterator[Finding]:
         )
     yield from _fit_said(made)
     parts = 1e6 * made.outside_share
-    text = (
-        "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard deviation "
-        "{sigma}. The fitted distribution has {parts:.0f} in a million outside, one in {every:.0f}."
-    )
-    if parts < 1.0:
-        text = (
-            "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard "
-            "deviation {sigma}. The fitted distribution has less than one in a million outside."
-        )
-    if made.fit.chance < FITS_BADLY:
-        text = (
-            "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard "
-            "deviation {sigma}."
-        )
+    fitted_has: Sentence | str = ""
+    if not made.fit.chance < FITS_BADLY:
+        text = " The fitted distribution has {parts:.0f} in a million outside, one in {every:.0f}."
+        if parts < 1.0:
+            text = " The fitted distribution has less than one in a million outside."
+        every = 1e6 / parts if parts > 0.0 else math.nan
+        fitted_has = sentence(text, parts=parts, every=every)
     yield Finding(
         "capability",
-        text,
+        "Outside the limits: {outside} of {count:count reading}. Mean {centre}, standard deviation "
+        "{sigma}.{fitted}",
         severity="note",
         outside=made.outside_count,
         count=len(made.values),
-        parts=parts,
-        every=1e6 / parts if parts > 0.0 else math.nan,
         centre=amount(made.centre, made.unit),
         sigma=amount(made.sigma, made.unit),
+        fitted=fitted_has,
     )
     if made.stable and made.fit.family == "normal" and not made.fit.chance < FITS_BADLY:
         wide = content_factor(len(made.values), CONTENT, _LEVEL) * made.sigma
@@ -523,11 +516,10 @@ def _verdict(made: Capability) -> Iterator[Finding]:
 
 
 def _fit_said(made: Capability) -> Iterator[Finding]:
-    fit = made.fit
-    values = {"name": FAMILIES[fit.family][0]}
+    fit, name = made.fit, FAMILIES[made.fit.family][0]
     if math.isnan(fit.chance):
         text = "Too few readings to tell whether {name} fits; it is assumed."
-        yield Finding("capability", text, name=values["name"])
+        yield Finding("capability", text, name=name)
     elif fit.chance < FITS_BADLY:
         yield Finding(
             "capability",
@@ -542,7 +534,7 @@ def _fit_said(made: Capability) -> Iterator[Finding]:
             "Judged by {name}, which fits the readings: chance alone gives a worse fit in "
             "{chance:share} of cases (Anderson-Darling {statistic:.2f}).",
             severity="note",
-            name=values["name"],
+            name=name,
             statistic=fit.distance_factor,
             chance=fit.chance,
         )
@@ -559,18 +551,15 @@ def _uncertainty_said(made: Capability) -> Finding:
             u=amount(made.uncertainty_level, made.unit),
             sigma=amount(made.sigma, made.unit),
         )
-    if index is None:
-        text = "Measurement makes {share:share} of the variance of the readings."
-    else:
-        text = (
-            "Measurement makes {share:share} of the variance of the readings; without it "
-            "{name} would be {value:.2f}."
-        )
+    without: Sentence | str = ""
+    if index is not None:
+        value = index.value_index / math.sqrt(1.0 - share)
+        text = "; without it {name} would be {value:.2f}"
+        without = sentence(text, name=index.name, value=value)
     return Finding(
         "capability",
-        text,
+        "Measurement makes {share:share} of the variance of the readings{without}.",
         severity="note" if share < 0.1 else "warning",
         share=share,
-        name="" if index is None else index.name,
-        value=math.nan if index is None else index.value_index / math.sqrt(1.0 - share),
+        without=without,
     )

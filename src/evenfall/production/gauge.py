@@ -498,32 +498,27 @@ def _findings(study: GaugeStudy, limits: Sequence[Width]) -> Iterator[Finding]:
 
 def _judged(study: GaugeStudy, name: str, width: float) -> Finding:
     share = study.share_of(width)
-    if share <= GOOD_SHARE:
-        text = (
-            "The gauge can judge {name}: six of its standard uncertainties take {share:taken} of "
-            "the limits, {width} wide."
+    verdict, so = "The gauge can judge {name}", sentence("")
+    if share > USABLE_SHARE:
+        verdict = "The gauge cannot judge {name}"
+        so = sentence(
+            " It would need a standard uncertainty of {good} or less, or of {needed} to judge them "
+            "with care.",
+            needed=_at_most(USABLE_SHARE * width / 6.0, study.unit),
+            good=_at_most(GOOD_SHARE * width / 6.0, study.unit),
         )
-    elif share <= USABLE_SHARE:
-        text = (
-            "The gauge can judge {name} with care: six of its standard uncertainties take "
-            "{share:taken} of the limits, {width} wide. Near a limit read several times and "
-            "take the mean."
-        )
-    else:
-        text = (
-            "The gauge cannot judge {name}: six of its standard uncertainties take {share:taken} "
-            "of the limits, {width} wide. It would need a standard uncertainty of {good} or less, "
-            "or of {needed} to judge them with care."
-        )
+    elif share > GOOD_SHARE:
+        verdict = "The gauge can judge {name} with care"
+        so = sentence(" Near a limit read several times and take the mean.")
     return Finding(
         "gauge",
-        text,
+        "{verdict}: six of its standard uncertainties take {share:taken} of the limits, {width} "
+        "wide.{so}",
         severity="note" if share <= USABLE_SHARE else "warning",
-        name=name,
+        verdict=sentence(verdict, name=name),
         share=share,
         width=amount(width, study.unit),
-        needed=_at_most(USABLE_SHARE * width / 6.0, study.unit),
-        good=_at_most(GOOD_SHARE * width / 6.0, study.unit),
+        so=so,
     )
 
 

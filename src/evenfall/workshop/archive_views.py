@@ -19,6 +19,17 @@ if TYPE_CHECKING:
     from evenfall.wording import Sentence
 
 
+class _Plain:
+    """What programs get as JSON."""
+
+    __slots__ = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return plain values for JSON."""
+        made: dict[str, Any] = plain(self)
+        return made
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """A dossier in a list."""
@@ -62,7 +73,7 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class Shown(_Plain):
     """A whole dossier."""
 
     line: Line
@@ -105,10 +116,6 @@ class Shown:
             pictures["History"] = self.history.drawing(unit, theme)
         return page.file(kind, pictures)
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return _values(self)
-
 
 @dataclass(frozen=True, slots=True)
 class Point:
@@ -127,15 +134,11 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
-class History:
+class History(_Plain):
     """The story of an instrument: a point for each measurement and proof."""
 
     line: Line
     points: tuple[Point, ...]
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return _values(self)
 
     def drawing(self, unit: LengthUnit = "mm", theme: Theme | None = None) -> str:
         """Return the story as SVG."""
@@ -160,7 +163,7 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
-class Added:
+class Added(_Plain):
     """What filing came to."""
 
     line: Line
@@ -168,10 +171,6 @@ class Added:
     """Kinds of the entries that were filed."""
     known: int
     """Documents that were in the dossier already."""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return _values(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +186,7 @@ class Coming:
 
 
 @dataclass(frozen=True, slots=True)
-class Imported:
+class Imported(_Plain):
     """What a partner's file holds, and what taking it over came to."""
 
     key: str
@@ -207,10 +206,6 @@ class Imported:
     """Whether the key is trusted here."""
     coming: tuple[Coming, ...] = ()
     """What there is for each dossier, where nothing was filed."""
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return plain values for JSON."""
-        return _values(self)
 
 
 def shown_lines(said: Sentence, unit: LengthUnit = "mm") -> list[str]:
@@ -389,9 +384,3 @@ def _moment(at: str) -> datetime:
     """Return a day or time; in UTC, where it names no zone."""
     read = datetime.fromisoformat(at)
     return read if read.tzinfo else read.replace(tzinfo=UTC)
-
-
-def _values(shown: Any) -> dict[str, Any]:
-    made = plain(shown)
-    assert isinstance(made, dict)  # noqa: S101 (of a dataclass)
-    return made

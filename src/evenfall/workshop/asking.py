@@ -355,41 +355,29 @@ def _leaf(hint: Any, *, asked: bool) -> Plain:
     return {"type": "number", **bounds} if asked else {"type": ["number", "null"]}
 
 
+def _named(**meanings: str) -> Plain:
+    """Return the JSON Schema of an object of texts, each with what it means."""
+    properties = {
+        name: {"type": "string", "description": meaning} for name, meaning in meanings.items()
+    }
+    return {
+        "type": "object",
+        "properties": properties,
+        "required": list(properties),
+        "additionalProperties": False,
+    }
+
+
 FILE: Plain = {
     "description": "A file: with its content, one that came piece by piece, or one of the archive.",
     "oneOf": [
-        {
-            "type": "object",
-            "properties": {
-                "name": {"type": "string", "description": "its name, which says what it is"},
-                key: {"type": "string", "description": meaning},
-            },
-            "required": ["name", key],
-            "additionalProperties": False,
-        }
-        for key, meaning in (("text", "its text"), ("base64", "its bytes, in base64"))
-    ]
-    + [
-        {
-            "type": "object",
-            "properties": {
-                "upload": {"type": "string", "description": "TASK/NUMBER, see /api/v1/uploads"}
-            },
-            "required": ["upload"],
-            "additionalProperties": False,
-        },
-        {
-            "type": "object",
-            "properties": {
-                "dossier": {"type": "string", "description": "number or id of a dossier"},
-                "document": {
-                    "type": "string",
-                    "description": "a kind, for the newest of it; a code, a name or an entry",
-                },
-            },
-            "required": ["dossier", "document"],
-            "additionalProperties": False,
-        },
+        _named(name="its name, which says what it is", text="its text"),
+        _named(name="its name, which says what it is", base64="its bytes, in base64"),
+        _named(upload="TASK/NUMBER, see /api/v1/uploads"),
+        _named(
+            dossier="number or id of a dossier",
+            document="a kind, for the newest of it; a code, a name or an entry",
+        ),
     ],
 }
 """JSON Schema of a file in a request."""

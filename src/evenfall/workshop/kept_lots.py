@@ -17,7 +17,7 @@ from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.names import normal
-from evenfall.production.aql_tables import AQLS, judged
+from evenfall.production.aql_tables import AQLS
 from evenfall.production.measured_lots import judged_by_values, plan_for
 from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan
 from evenfall.production.skip_lots import Qualification, SkipPlan, is_drawn
@@ -28,7 +28,7 @@ from evenfall.records.entries import (
     LotsAgreed,
     last_of,
 )
-from evenfall.workshop.lots import judged_again, next_plan, next_stage, still_inspected
+from evenfall.workshop.lots import judged_again, judged_by, next_plan, still_inspected
 
 if TYPE_CHECKING:
     from evenfall.records.archive import Archive
@@ -359,10 +359,7 @@ def judge(
     """Return by which plan a lot is judged, and the lot as the switching rules ask about it."""
     plan = plan_by(agreed, state, pieces, len(measured_mm), first=first)
     if isinstance(plan, Plan):
-        decision = plan.decide(found)
-        if decision is None:
-            raise next_stage(plan, found)
-        return plan, judged(plan, found, decision)
+        return plan, judged_by(plan, found)
     limits = (agreed.lower_mm, agreed.upper_mm)
     decision = judged_by_values(measured_mm, *limits, plan, agreed.sigma_mm).decision
     clearly = decision == "accepted" and agreed.aql_percent > AQLS[0]

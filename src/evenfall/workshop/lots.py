@@ -16,6 +16,7 @@ from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError
 from evenfall.production.aql_tables import AQLS, EDITION, LEVELS, Inspection, Sort, judged, plan_of
 from evenfall.production.sampling import (
     Decision,
+    Lot,
     Plan,
     State,
     Switching,
@@ -134,16 +135,13 @@ class LotRecord:
     ) -> Judged:
         """Return a lot judged where inspection stands so."""
         plan = self._plan(stands, pieces, first=first)
-        decision = plan.decide(found)
-        if decision is None:
-            raise next_stage(plan, found, name or str(number))
-        lot = judged(plan, found, decision)
+        lot = judged_by(plan, found, name or str(number))
         return Judged(
             name,
             pieces,
             found,
             stands.state,
-            decision,
+            lot.decision,
             lot.clearly,
             lot.number_count,
             lot.between,
@@ -232,9 +230,12 @@ def still_inspected(state: State) -> Inspection:
     return state
 
 
-def next_stage(plan: Plan, found: tuple[int, ...], name: str = "") -> RequestError:
-    """Return what is missing where a lot cannot be judged yet."""
-    return RequestError(
+def judged_by(plan: Plan, found: tuple[int, ...], name: str = "") -> Lot:
+    """Return a lot judged by its plan; refuse it where a stage is missing."""
+    decision = plan.decide(found)
+    if decision is not None:
+        return judged(plan, found, decision)
+    raise RequestError(
         "Stage {next} is needed before {lot} can be judged: take {size} more.",
         at=At(field="found"),
         next=len(found) + 1,

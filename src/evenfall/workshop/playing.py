@@ -81,14 +81,9 @@ class PlayedPosition:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "string": self.string,
-            "stopped_fret": self.stopped_fret,
-            "verdicts": list(self.verdicts),
-            "first_contact_s": plain(self.first_contact_s),
-            "first_contact_fret": self.first_contact_fret,
-            "largest_strike_n_s": self.largest_strike_n_s,
-        }
+        values: dict[str, Any] = plain(self)
+        del values["level"]
+        return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,17 +108,8 @@ class PlayOutcome(Outcome):
         """Return play test, recording and sounds as plain values."""
         values = self.test.as_dict()
         recording = None
-        if (found := self.estimate) is not None:
-            recording = {
-                "string": self.recorded_string,
-                "displacement_mm": plain(found.displacement_mm),
-                "u_displacement_mm": plain(found.u_displacement_mm),
-                "most_displacement_mm": found.most_displacement_mm,
-                "force_n": plain(found.force_n),
-                "pitch_hz": found.pitch_hz,
-                "glide_cents": found.glide_cents,
-                "partials_count": found.partials_count,
-            }
+        if self.estimate is not None:
+            recording = {"string": self.recorded_string, **plain(self.estimate)}
         return {
             "schema": values.pop("schema"),
             "state": self.state,

@@ -305,9 +305,7 @@ def act_on_chart(
         frozen = control_chart(
             shown.series,
             usual_kind(shown.series),
-            phases=[Phase(first, at, reason or "frozen")]
-            if first == 1
-            else [Phase(1), Phase(first, at, reason or "frozen")],
+            phases=[Phase(first, at, reason or "frozen")],
             excluded=shown.chart.excluded,
         )
         level = known_of(frozen)

@@ -55,6 +55,12 @@ class Work:
         self.folder.mkdir(parents=True, exist_ok=True)
         return self.folder / name
 
+    def draw(self, drawn: Callable[[LengthUnit], str]) -> None:
+        """Draw a picture in each unit."""
+        for unit in UNITS:
+            self.progress("Drawing", 0.0)
+            self.out(f"seen-{unit}.svg").write_text(drawn(unit), encoding="utf-8")
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen(Content):
@@ -91,10 +97,7 @@ def _measure(work: Work) -> dict[str, Any]:
         scan_uncertainty_mm=float(work.asked.get("scan_uncertainty_mm", 0.0)),
     )
     made = measure(asked, work.progress)
-    for unit in UNITS:
-        work.progress("Drawing", 0.0)
-        first = next(iter(made.drawings(unit, PAGE).values()))
-        work.out(f"seen-{unit}.svg").write_text(first(), encoding="utf-8")
+    work.draw(lambda unit: next(iter(made.drawings(unit, PAGE).values()))())
     wanted = made.next_readings
     others = tuple(one for one in made.findings if one not in wanted)
     return Seen(made.measurement, others, wanted, made.readings.survey is not None).as_dict()
@@ -117,9 +120,7 @@ def _play(work: Work) -> dict[str, Any]:
     told = _unchanged(work)
     source = told.plan if work.asked.get("planned") else told.measurement
     made = play(PlayRequest(needed(source, "readings")), work.progress)
-    for unit in UNITS:
-        (drawn,) = made.drawings(unit, PAGE).values()
-        work.out(f"seen-{unit}.svg").write_text(drawn(), encoding="utf-8")
+    work.draw(lambda unit: next(iter(made.drawings(unit, PAGE).values()))())
     return {"state": made.state, "findings": plain(made.findings)}
 
 
@@ -236,10 +237,11 @@ def _causes(work: Work) -> dict[str, Any]:
     only, quantity = asked["only"], asked["quantity"]
     request = CausesRequest(source, quantity, only, factors=factors, levels=levels)
     made = causes(request, work.progress)
-    for unit in UNITS:
-        work.progress("Drawing", 0.9)
-        drawn = causes_picture(made.made, about=made.about, unit=unit, theme=PAGE, written=False)
-        work.out(f"seen-{unit}.svg").write_text(drawn, encoding="utf-8")
+    work.draw(
+        lambda unit: causes_picture(
+            made.made, about=made.about, unit=unit, theme=PAGE, written=False
+        )
+    )
     return {**made.told(), "quantity": asked["quantity"]}
 
 

@@ -404,7 +404,10 @@ def test_lots_at_the_door(tmp_path: Path) -> None:
     asked = run(*ask)
     assert asked.exit_code == 0, asked.output
     assert "Inspect 50 pieces" in asked.output
-    assert not archive.exists()  # asking files nothing
+    unnamed = run(*ask, "--found", 0)
+    assert unnamed.exit_code == 2
+    assert "Name the lot" in unnamed.output
+    assert not archive.exists()  # neither asking nor what is refused makes one
     report = tmp_path / "lot.pdf"
     done = run(
         *ask, "--name", "L-1", "--found", 3, "--report", report, "--pictures", tmp_path / "p"

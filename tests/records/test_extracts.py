@@ -194,6 +194,9 @@ def test_a_folder_in_use_is_left_alone_and_nothing_is_half_there(
     (tmp_path / "mine" / "x").write_text("kept", encoding="utf-8")
     with pytest.raises(RequestError, match="files in this folder already"):
         shop.extract([], tmp_path / "mine", "csv")
+    for folder in (".", "..", "/"):
+        with pytest.raises(RequestError, match="there already; name a new one"):
+            shop.extract([], Path(folder), "csv")
 
     def stop(_what: str, _share: float) -> None:
         raise Cancelled

@@ -62,6 +62,10 @@ def write_tables(
 
 
 def _part(to: Path) -> Path:
+    if to.name in ("", ".."):  # "." and "/", whatever lies in them
+        raise RequestError(
+            "This is a folder that is there already; name a new one.", at=At(str(to))
+        )
     return to.with_name(f".{to.name}.{os.getpid()}.part")
 
 

@@ -107,14 +107,14 @@ class Dossiers:
     """
 
     def __init__(self, address: str, *, make: bool = False, clock: Callable[[], str] = now) -> None:
-        self._address, self._make, self._clock = address, make, clock
+        self._address, self._make, self.clock = address, make, clock
         if not make:
             self.archive  # noqa: B018 (what is not there is said at once)
 
     @cached_property
     def archive(self) -> Archive:
         """The archive; one that is to be made is not there before something goes into it."""
-        return open_archive(self._address, make=self._make, clock=self._clock)
+        return open_archive(self._address, make=self._make, clock=self.clock)
 
     def is_there(self) -> bool:
         """Say whether there is an archive to look in; one that is to be made holds nothing yet."""

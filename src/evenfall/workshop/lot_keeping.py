@@ -161,7 +161,7 @@ def check_agreed(there: KeptLots, **asked: Any) -> None:
 def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
     """Judge a lot and file it; return the lots with it."""
     name = " ".join(lot.name.split())
-    _check_place(lots, name, lot, dossiers.archive.clock())
+    _check_place(lots, name, lot, dossiers.clock())
     instruments = _instruments(dossiers, lots, lot)
     facts: dict[str, Any] = {
         "name": name,
@@ -185,7 +185,7 @@ def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
         if lot.found or instruments:
             raise RequestError("A lot that is not inspected has no sample.", at=At("skipped"))
     else:
-        facts |= _inspected(dossiers.archive, lots, lot, name, instruments)
+        facts |= _inspected(dossiers, lots, lot, name, instruments)
     filings = [Filing("lot", facts, lot.person)]
     if not lots.filed:
         agreed = {n: v for n, v in plain(lots.agreed).items() if n not in ("salt", "attached")}
@@ -196,7 +196,7 @@ def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
 
 
 def _inspected(
-    archive: Archive, lots: KeptLots, lot: LotToKeep, name: str, instruments: dict[str, str]
+    dossiers: Dossiers, lots: KeptLots, lot: LotToKeep, name: str, instruments: dict[str, str]
 ) -> dict[str, Any]:
     """Return what was found of a lot and what was decided, as facts."""
     agreed, state = lots.agreed, lots.switching.state
@@ -209,7 +209,7 @@ def _inspected(
                 at=At(field="instrument"),
                 quantity=agreed.quantity,
             )
-        measured = _measured(archive, agreed.quantity, instruments)
+        measured = _measured(dossiers.archive, agreed.quantity, instruments)
         asked = lots.plan(lot.pieces)
         if len(measured) < asked.first_count:
             raise _wrong_size(name, asked.first_count, len(measured))
@@ -226,7 +226,7 @@ def _inspected(
                 "several; say how many were found.",
                 at=At(field="found"),
             )
-        told = _nonconforming(archive, instruments)
+        told = _nonconforming(dossiers.archive, instruments)
         if found and (sum(found) < told or (sum(found) > told and not plan.each_counts)):
             raise RequestError(
                 "Nonconforming by their proofs: {told} of {n:count instrument}, not {given}. "

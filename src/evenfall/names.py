@@ -1,9 +1,12 @@
-"""When two names or numbers are one, as a label, a sheet or an archive may spell it."""
+"""Names and numbers as a label, a sheet or an archive may spell them: when two are one."""
 
 from __future__ import annotations
 
 import unicodedata
 
+from evenfall.errors import At, RequestError
+
+_LONGEST = 200
 _HYPHEN = "\u2010"
 """Printed for the hyphen of a keyboard; NFKC makes the one that never breaks (U+2011) into it."""
 
@@ -27,3 +30,14 @@ def of_two(serial: str, other: str) -> bool:
     """Say whether serial numbers are of two instruments; one that is not given may be any."""
     given = {normal(serial), normal(other)} - {""}
     return len(given) > 1
+
+
+def check_line(field_name: str, given: str, most: int = _LONGEST) -> None:
+    """Refuse a number or name that no list could show."""
+    if len(given) > most or not given.isprintable():
+        raise RequestError(
+            "Numbers and names are one line of at most {most} printable characters; shorten "
+            "this one.",
+            at=At(field=field_name),
+            most=most,
+        )

@@ -493,6 +493,12 @@ def test_a_study_is_not_filed_where_several_gauges_go_by_the_name(tmp_path: Path
         assert list(dossiers.archive.dossiers()) == before
         first, *_ = before
         assert "Filed in" in run(*there[:-1], first).output
+    study.write_text("part,value,unit\n" + rows.replace("0.2", "0.3"), encoding="utf-8")
+    kept = sorted((tmp_path / "archive" / "files").rglob("*"))
+    for wrong, said in ((("--on", "20260309"), "write it as"), (("--by", "a\tb"), "one line of")):
+        done = run(*there[:-1], first, *wrong)
+        assert (done.exit_code, said in done.output) == (2, True)
+    assert sorted((tmp_path / "archive" / "files").rglob("*")) == kept
 
 
 def test_a_study_is_not_filed_with_an_instrument(tmp_path: Path) -> None:

@@ -32,6 +32,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from evenfall.codec import plain
 from evenfall.errors import BrokenFileError, ChangedError, RequestError
+from evenfall.names import check_line
 from evenfall.records import finding, persons
 from evenfall.records.engines import Address, engine_of, glancing, reading, writing
 from evenfall.records.entries import (
@@ -78,6 +79,9 @@ class Filing:
     documents: Mapping[str, Mapping[str, Any] | str] = field(default_factory=dict)
     """By name: the plain values of JSON documents, and texts."""
     files: Mapping[str, bytes | Path] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        check_line("by", self.person)
 
 
 @dataclass(frozen=True, slots=True)

@@ -44,6 +44,7 @@ ACROSS_MM = 0.06
 
 _BOARD_STEP_MM = 0.25
 _SAMPLE_MM = 0.05  # of a move that runs along a wheel's axis
+_TOGETHER = 20_000  # heights that are worked out at once: a few hundred kB
 _AIR_MM = 50.0  # how far down there is nothing beside the board
 _NONE = 1e-12
 _CENTRED_MM = 0.02  # a wheel this close to the crown's line is on it
@@ -405,11 +406,12 @@ def _swept_wheel(
     dx, dy, dz = bx - ax, by - ay, bz - az
     if abs(dx) > 0.05 * abs(dy) + 1e-9:  # along its axis or steeply aslant: many short places
         count = max(2, math.ceil(math.hypot(dx, dy) / _SAMPLE_MM) + 1)
-        shares = np.linspace(0.0, 1.0, count)
         swept = np.full(np.broadcast_shapes(t.shape, s.shape), np.inf)
-        for share in shares:
+        together = math.ceil(count * swept.size / _TOGETHER)
+        for share in np.array_split(np.linspace(0.0, 1.0, count)[:, None, None], together):
             u, v = x - ax - share * dx, y - ay - share * dy
-            swept = np.minimum(swept, az + share * dz + _wheel_under(cutter, u, v))
+            under = az + share * dz + _wheel_under(cutter, u, v)
+            swept = np.minimum(swept, under.min(axis=0))
         return swept
     if abs(dy) < 1e-9:
         return min(az, bz) + _wheel_under(cutter, x - ax, y - ay)

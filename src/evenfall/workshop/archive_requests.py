@@ -10,9 +10,10 @@ from datetime import datetime
 from typing import Any
 
 from evenfall.errors import At, RequestError
+from evenfall.names import check_line
 from evenfall.records import Filing
 from evenfall.records.entries import DAY
-from evenfall.workshop.opening import Source, check_line
+from evenfall.workshop.opening import Source
 
 _LONGEST_WORDS = 20_000  # of a note
 _MOST_USES = 1_000_000

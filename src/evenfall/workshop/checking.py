@@ -11,8 +11,9 @@ from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.instrument import string_lines
 from evenfall.instrument.starters import starter as starter_text
 from evenfall.levelling.ideal import IdealNeck, ideal_neck
+from evenfall.names import check_line
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.opening import Source, check_line, open_specification
+from evenfall.workshop.opening import Source, open_specification
 from evenfall.workshop.outputs import Outcome
 
 if TYPE_CHECKING:

@@ -214,7 +214,9 @@ def file_study(
 def study_filing(made: GaugeOutcome, sheet: Source, *, person: str, done: str = "") -> Filing:
     """Return a study as it is filed: what it found, with its sheet."""
     from evenfall.records import Filing
+    from evenfall.workshop.archive_requests import read_day
 
+    read_day("done", done)
     study = made.made
     if not isinstance(study, GaugeStudy) or study.unit != "mm":
         raise RequestError(

@@ -14,7 +14,7 @@ import numpy as np
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
-from evenfall.names import normal
+from evenfall.names import check_line, normal
 from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
 from evenfall.production.series import check_known_sigma, check_limits, check_method
@@ -34,7 +34,6 @@ from evenfall.workshop.kept_lots import (
     read_lots,
 )
 from evenfall.workshop.lots import check_same
-from evenfall.workshop.opening import check_line
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection

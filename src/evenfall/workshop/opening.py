@@ -38,7 +38,6 @@ if TYPE_CHECKING:
     from evenfall.instrument import Specification
     from evenfall.wording import Sentence
 
-_LONGEST_NAME = 200  # characters
 _MEMORY = Path("/dev/shm")  # noqa: S108 (a folder in memory, where the system has one)
 _SMALL_BYTES = 1_000_000
 
@@ -331,17 +330,6 @@ def lacking_heights(
         for what, of in kinds.items()
         if not np.isfinite(of).all()
     )
-
-
-def check_line(field_name: str, given: str, most: int = _LONGEST_NAME) -> None:
-    """Refuse a number or name that no list could show."""
-    if len(given) > most or not given.isprintable():
-        raise RequestError(
-            "Numbers and names are one line of at most {most} printable characters; shorten "
-            "this one.",
-            at=At(field=field_name),
-            most=most,
-        )
 
 
 def _own_specification(measurement: Measurement, source: Source) -> Specification:

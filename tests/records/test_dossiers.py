@@ -6,6 +6,7 @@ import dataclasses
 import itertools
 import json
 import math
+import sqlite3
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -256,6 +257,11 @@ def test_backup_and_restore_give_the_same_archive(
         dossiers.restore(str(tmp_path / "backup"))
     with pytest.raises(RequestError, match="A backup is a folder"):
         dossiers.backup("postgresql://somewhere/x")
+    with sqlite3.connect(tmp_path / "backup" / "archive.db") as broken:
+        broken.execute("DROP TABLE account")
+    with ef.archive(str(tmp_path / "new"), make=True) as new, pytest.raises(RequestError):
+        new.restore(str(tmp_path / "backup"))
+    assert not (tmp_path / "new").exists()
 
 
 @pytest.mark.slow

@@ -676,7 +676,7 @@ class Dossiers:
                     at=backup.address.at,
                     fault=next(f.said for f in seen.findings if f.severity == "error"),
                 )
-            return copy(backup, self.archive.address, progress)
+            return copy(backup, self._address, progress)
 
     def move(self, to: str, progress: Progress = silent) -> Copied:
         """Carry the archive to another address, on either engine; this one stays as it is."""

@@ -9,17 +9,15 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from evenfall.errors import At, RequestError
 from evenfall.instrument.families import Ends
 from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.instrument.specification import Hand
 from evenfall.instrument.specification_keys import FEWEST_FRETS, MOST_FRETS
 from evenfall.instrument.specification_template import Given, specification_template
-
-if TYPE_CHECKING:
-    from evenfall.instrument.specification import Hand
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit
 
 _MARGIN_MM = 3.5
 """From the middle of an outer string to the edge of the board."""

@@ -6,6 +6,7 @@ Every bound is common practice, no source, or our judgement; none refuses anythi
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING
@@ -14,12 +15,10 @@ from evenfall.errors import At, Finding
 from evenfall.instrument.families import FAMILIES
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.specification import STEEL_MODULUS_N_PER_MM2
+from evenfall.wording import Value
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
     from evenfall.instrument.specification import InstrumentString, Specification
-    from evenfall.wording import Value
 
 Key = tuple[str, str]
 """Table and key that a remark is about; of strings, the key of the first one named."""

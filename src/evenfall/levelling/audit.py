@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument import Specification, StringLines, string_lines
+from evenfall.instrument.specification import Limit
 from evenfall.measurement import Origin
 from evenfall.requirement import Requirement, State, judge
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.instrument.specification import Limit
     from evenfall.plan import Plan
     from evenfall.plan.limits import LimitName
     from evenfall.strings.excursion import ExcursionTable

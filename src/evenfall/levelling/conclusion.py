@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, FloatArray, numbered
 from evenfall.levelling.decision import Ask, Conclusion, Decision
 from evenfall.levelling.settings import MOVED_MM, SetUp, left_out, too_near_to_tell
 from evenfall.neck.drawn_line import LEAST_U_MM
+from evenfall.neck.level_line import LevelLine
 from evenfall.plan.before_cut import LowFrets, ReadFirst
 from evenfall.plan.limits import LeftOut, Undecided
 from evenfall.plan.plan import Part
@@ -19,9 +20,7 @@ from evenfall.strings.clearance import open_share
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.levelling.least_metal import Solution
-    from evenfall.neck.level_line import LevelLine
 
 MANY_SHARE = 1.0 / 3.0
 """Of the frets: more than this standing out, or worn out, is to be confirmed first."""

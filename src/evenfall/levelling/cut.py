@@ -12,19 +12,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import read_only
+from evenfall.arrays import BoolArray, FloatArray, read_only
+from evenfall.instrument.specification import Target
+from evenfall.levelling.settings import SetUp
 from evenfall.levelling.solver import Program
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument.specification import Target
-    from evenfall.levelling.settings import SetUp
 
 SPARE_MM = LEAST_SHOWN_MM
 """Where an opened fret goes further down, it leaves this much more than is asked, so that a second

@@ -7,21 +7,24 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
-from evenfall.arrays import numbered, shut
-from evenfall.requirement import State
-from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
+from evenfall.arrays import CodeArray, FloatArray, numbered, shut
+from evenfall.requirement import Judged, State
+from evenfall.strings.clearance import (
+    PluckForce,
+    buzz_force,
+    open_gap_mm,
+    rest_clearance_mm,
+    touch_force,
+)
+from evenfall.wording import Sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray, FloatArray
     from evenfall.levelling.least_metal import Solution
     from evenfall.levelling.problem import Problem
     from evenfall.neck.level_line import LevelLine
     from evenfall.plan.before_cut import LowFrets, ReadFirst
     from evenfall.plan.limits import LeftOut, Undecided
     from evenfall.plan.plan import Part
-    from evenfall.requirement import Judged
-    from evenfall.strings.clearance import PluckForce
-    from evenfall.wording import Sentence
 
 Conclusion = Literal[
     "nothing",  # every position is clear, or as good as level frets: nothing has to be done

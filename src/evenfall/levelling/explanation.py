@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,13 +11,11 @@ import numpy as np
 from evenfall.plan import METHODS
 from evenfall.plan.methods import MethodResult
 from evenfall.requirement import State, margin_share
+from evenfall.strings.clearance import PluckForce
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from evenfall.levelling.decision import Decision
-    from evenfall.strings.clearance import PluckForce
 
 #: Bench time [min]: estimates, common practice, no source.
 MINUTES = {

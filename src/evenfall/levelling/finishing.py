@@ -4,37 +4,31 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
-from evenfall.errors import SolverError
+from evenfall.arrays import FloatArray, numbered
+from evenfall.errors import Finding, SolverError
+from evenfall.gates import Accepted, CrossCheck
+from evenfall.instrument.specification import Tool
 from evenfall.levelling.audit import audit
+from evenfall.levelling.decision import Decision
 from evenfall.levelling.explanation import NAMED_ONLY, life_used
 from evenfall.levelling.outlook import misses, plan_outlook
+from evenfall.levelling.problem import Problem
 from evenfall.levelling.rocking import rocker_figures
 from evenfall.levelling.settings import as_found
+from evenfall.neck import NeckModel
+from evenfall.neck.level_line import LevelLine
 from evenfall.plan import Plan
+from evenfall.plan.before_cut import Confirmation
 from evenfall.plan.limits import LimitReached
-from evenfall.plan.plan import Status
+from evenfall.plan.methods import MethodResult, Price
+from evenfall.plan.plan import Part, Status
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.strings.clearance import buzz_force, open_gap_mm, rest_clearance_mm, touch_force
 from evenfall.strings.pitch import pitch_change_cents
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.errors import Finding
-    from evenfall.gates import Accepted, CrossCheck
-    from evenfall.instrument.specification import Tool
-    from evenfall.levelling.decision import Decision
-    from evenfall.levelling.problem import Problem
-    from evenfall.neck import NeckModel
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.plan.before_cut import Confirmation
-    from evenfall.plan.methods import MethodResult, Price
-    from evenfall.plan.plan import Part
 
 ALLOWED_VIOLATION_MM = 1e-6
 """A plan whose independent check finds more than this is refused [mm]."""

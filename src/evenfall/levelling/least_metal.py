@@ -6,13 +6,16 @@ may miss. It is the named alternative to the rules: exact, and it stands on the 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import SolverError
+from evenfall.instrument.specification import Limit
 from evenfall.levelling.cut import form_rows
+from evenfall.levelling.problem import Problem
 from evenfall.levelling.solver import Program
 from evenfall.strings.clearance import (
     clearance_per_relief,
@@ -20,13 +23,6 @@ from evenfall.strings.clearance import (
     open_share,
     rest_clearance_mm,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray, IntArray
-    from evenfall.instrument.specification import Limit
-    from evenfall.levelling.problem import Problem
 
 SLIPS_MM = (1e-10, 1e-8, 1e-7)
 """How far the metal may slip while the least movement is sought: the first that rounding allows."""

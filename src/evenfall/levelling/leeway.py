@@ -5,15 +5,18 @@ A linear program of one move for each saddle and one for the rod, each within ha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from collections.abc import Sequence
+from typing import TypeAlias
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import FloatArray, IntArray, numbered
+from evenfall.instrument.specification import Limit
 from evenfall.levelling.settings import (
     MOVED_MM,
     STEP_SHARE,
     Influence,
+    SetUp,
     limits_mm,
     unsure_mm,
 )
@@ -22,13 +25,6 @@ from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, State
 from evenfall.strings.clearance import clearance_per_relief
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray, IntArray
-    from evenfall.instrument.specification import Limit
-    from evenfall.levelling.settings import SetUp
 
 LEEWAY_SHARE = 0.5
 """Share of each tolerance that settings may use to spare metal; our judgement."""

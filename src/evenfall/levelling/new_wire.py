@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.levelling.problem import removable_mm
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.levelling.problem import Problem, removable_mm
 from evenfall.measurement import Origin
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.levelling.problem import Problem
 
 
 def with_new_wire(problem: Problem, replaced: BoolArray, gain_mm: FloatArray) -> Problem:

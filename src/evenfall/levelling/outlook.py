@@ -11,23 +11,19 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from itertools import chain
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
-from evenfall.arrays import FloatArray
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument.specification import Limit, Tool
+from evenfall.levelling.decision import Decision
 from evenfall.levelling.settings import limits_mm
+from evenfall.neck import NeckModel
 from evenfall.neck.season import COVERAGE_FACTOR, humidity_range
 from evenfall.plan.limits import LimitName, LimitReached, Miss, Setting, Side
 from evenfall.plan.outlook import Outlook
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray
-    from evenfall.instrument.specification import Limit, Tool
-    from evenfall.levelling.decision import Decision
-    from evenfall.neck import NeckModel
-
 
 USUAL_HUMIDITY_PERCENT = 50.0
 """Air that the readings are taken to come from where none was noted: the standard atmosphere 23/50

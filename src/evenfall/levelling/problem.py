@@ -6,38 +6,30 @@ i and fret j with 0 = nut; arrays over frets alone have F columns, column j - 1 
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from statistics import NormalDist
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray
 from evenfall.errors import At, RequestError
-from evenfall.instrument import string_lines
-from evenfall.measurement import Origin
+from evenfall.instrument import Specification, StringLines, string_lines
+from evenfall.instrument.specification import Limit
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.measurement.missing import missing_places
-from evenfall.neck import default_bow
+from evenfall.neck import Bow, default_bow
+from evenfall.plan import Plan
 from evenfall.plan.plan import before_work
 from evenfall.requirement import Requirement
 from evenfall.strings.clearance import chord_share, clearance_weights, open_gap_weights
-from evenfall.strings.excursion import excursion_table
+from evenfall.strings.excursion import ExcursionTable, excursion_table
 from evenfall.wording import sentence
 
-if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
-    from typing import TypeAlias
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.instrument.specification import Limit
-    from evenfall.measurement import Heights, Measurement
-    from evenfall.neck import Bow
-    from evenfall.plan import Plan
-    from evenfall.strings.excursion import ExcursionTable
-
-    Attack: TypeAlias = float | Sequence[float] | FloatArray
-    """One force for every string, or one for each [N]."""
+Attack: TypeAlias = "float | Sequence[float] | FloatArray"
+"""One force for every string, or one for each [N]."""
 
 KEEPABLE = ("relief", "saddle", "nut")
 """What may be asked to stay as it is."""

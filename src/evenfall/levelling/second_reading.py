@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from statistics import NormalDist
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.measurement import Measurement
+from evenfall.neck.level_line import LevelLine
 from evenfall.plan.before_cut import Confirmation
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from evenfall.measurement import Measurement
-    from evenfall.neck.level_line import LevelLine
 
 BY_CHANCE = 0.005
 """Chance that two good readings of a neck are said to differ."""

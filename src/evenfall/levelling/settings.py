@@ -10,18 +10,21 @@ more than it asks with that end at its target.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, FloatArray, numbered
 from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.instrument.specification import Limit, Tool
 from evenfall.neck.drawn_line import LEAST_U_MM
+from evenfall.neck.level_line import LevelLine
 from evenfall.plan.limits import LeftOut
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.requirement import ROUNDING_MM, State, judge
+from evenfall.requirement import ROUNDING_MM, Judged, State, judge
 from evenfall.strings.clearance import (
     open_gap_mm,
     open_gap_weights,
@@ -31,13 +34,7 @@ from evenfall.strings.clearance import (
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument.specification import Limit, Tool
     from evenfall.levelling.problem import Problem
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.requirement import Judged
 
 MOST_DRAWN_SHARE = 0.25
 """Limits are drawn in by at most this share of their width; our judgement."""

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import highspy
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import SolverError
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
 
 _FEASIBLE = 1e-10
 """What a row may be missed by, in its own unit."""

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import FloatArray, shut
 from evenfall.errors import Progress, RequestError, silent
-from evenfall.instrument import string_lines
-from evenfall.levelling.problem import build_problem
+from evenfall.instrument import Specification, string_lines
+from evenfall.instrument.specification import Limit
+from evenfall.levelling.decision import Decision
+from evenfall.levelling.problem import Problem, build_problem
 from evenfall.levelling.rules import decide, level_line_for
 from evenfall.neck import default_bow
+from evenfall.neck.level_line import LevelLine
+from evenfall.plan import Plan
 from evenfall.plan.methods import Control
 from evenfall.requirement import State, margin_share
 from evenfall.strings.clearance import buzz_force, open_share, rest_clearance_mm
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.instrument.specification import Limit
-    from evenfall.levelling.decision import Decision
-    from evenfall.levelling.problem import Problem
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import Plan
-    from evenfall.strings.excursion import ExcursionTable
+from evenfall.strings.excursion import ExcursionTable
 
 Holding = Literal["uncut", "cut", "level frets do not", "out of reach"]
 """What a value of a control leads to: every note holds without a cut, or with cuts; level frets

@@ -10,14 +10,12 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Hashable
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, CodeArray, FloatArray
 from evenfall.measurement.heights import READING_NAMES, Heights, Shared
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
 
 _NOTHING_MM = 1e-12
 """An effect under this is the rounding of the arithmetic."""

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, numbered
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray
 
 MOST_PLACES = 8
 """So many places are named in a sentence; of the others only the number is given."""

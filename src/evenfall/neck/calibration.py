@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import fret_distance_mm
+from evenfall.measurement import Measurement
 from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.measurement import Measurement
 
 _LEAN_SIGNIFICANT = 2.0
 """A lean of the curvature counts if it is this many standard uncertainties from zero."""

@@ -11,19 +11,18 @@ might as well have.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import fret_distance_mm
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.neck.bow import Bow
 
 LEAST_U_MM = 0.002

@@ -11,14 +11,13 @@ import numpy as np
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import NOWHERE, At, Finding, RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck.level_line import level_line
 from evenfall.neck.season import COVERAGE_FACTOR, Season, season_change
 from evenfall.wording import Value, sentence
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
     from evenfall.neck.stiffness import NeckModel
 
 

@@ -6,12 +6,9 @@ weights serve to solve for heights, to check them, and to carry uncertainty.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
+from evenfall.arrays import FloatArray
 
 
 def line_gap_weights(station_mm: FloatArray, fret: int, low: int, high: int) -> FloatArray:

@@ -15,11 +15,11 @@ import numpy as np
 
 from evenfall.arrays import BoolArray, FloatArray
 from evenfall.errors import At, RequestError
+from evenfall.instrument import Specification
 from evenfall.instrument.wood import WOODS
 from evenfall.neck.stiffness import DEFAULT_BOARD_WOOD
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
     from evenfall.neck.stiffness import NeckModel
 
 ROOM_C = 21.1

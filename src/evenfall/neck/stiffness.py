@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.families import ANY_NECK, FAMILIES
 from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.wood import LENGTHWISE_U_PERCENT, MODULUS_U_SHARE, SHEAR_FREE, WOODS
@@ -28,7 +29,6 @@ from evenfall.neck.bow import Bow, crown_shift_mm, default_bow
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification, StringLines
     from evenfall.neck.calibration import Calibration
 
 StiffnessOrigin = Literal["default", "section", "stiffness", "specification", "pair"]

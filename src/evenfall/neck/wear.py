@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.measurement import Origin
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument import Specification
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.neck.drawn_line import HARDLY, LEAST_U_MM, alike
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Heights, Measurement
 
 _WORN_MM, _WORN_U = 0.05, 4.0  # wear beyond the neck's usual that counts
 _ALSO_WORN_U = 2.0  # where there is some, so is the lighter wear around it

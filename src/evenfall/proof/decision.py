@@ -12,12 +12,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from evenfall.instrument.specification import DecisionRule
 from evenfall.proof.uncertainty import student_t_factor, student_tail
-
-if TYPE_CHECKING:
-    from evenfall.instrument.specification import DecisionRule
 
 Verdict = Literal["conforms", "does not conform", "undecided"]
 

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.measurement import Origin
+from evenfall.arrays import FloatArray
+from evenfall.instrument import StringLines
+from evenfall.measurement import Heights, Measurement, Origin
 from evenfall.measurement.heights import Shared
+from evenfall.neck import Bow
+from evenfall.plan import Plan
 from evenfall.proof.result import Deviation
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import StringLines
-    from evenfall.measurement import Heights, Measurement
-    from evenfall.neck import Bow
-    from evenfall.plan import Plan
-
 
 _SHAPE_SHARE = 0.15
 """Standard uncertainty of the bow's shape, as a share of the change of relief (our judgement)."""

@@ -14,27 +14,26 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import relief_share
-from evenfall.measurement import Direct, Origin
+from evenfall.instrument.specification import Limit
+from evenfall.measurement import Direct, Heights, Measurement, Origin
 from evenfall.measurement.heights import SHARED_NAMES
+from evenfall.neck import Bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
+from evenfall.neck.level_line import LevelLine
+from evenfall.plan import Plan
 from evenfall.proof.decision import EXACT_MM, Decision, decide
 from evenfall.proof.result import Basis, Item, Quantity
 from evenfall.proof.uncertainty import Budget, BudgetLine
 from evenfall.strings.clearance import open_gap_weights, open_share
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.instrument.specification import Limit
-    from evenfall.measurement import Heights, Measurement
-    from evenfall.neck import Bow
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
     from evenfall.proof.deviation import Fit
-    from evenfall.strings.excursion import ExcursionTable
 
 _ORIGIN_WORDS = {
     Origin.DERIVED: sentence(" (worked out)"),

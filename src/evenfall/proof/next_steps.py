@@ -7,26 +7,23 @@ the value just inside its limit by the guard band, so that the same readings wou
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import ahead
+from evenfall.arrays import FloatArray, ahead
+from evenfall.errors import Finding
 from evenfall.measurement import Origin
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.proof.decision import EXACT_MM, deciding_uncertainty_mm
 from evenfall.strings.clearance import chord_share, open_share
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.errors import Finding
     from evenfall.proof.judging import Case
     from evenfall.proof.positions import Clearances
     from evenfall.proof.result import Item, Positions
-    from evenfall.wording import Value
 
 _FEELER_MM = 0.01
 """Above this standard uncertainty of a crown, readings leave a fret that buzzes over the next one

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import ahead
+from evenfall.arrays import FloatArray, ahead
 from evenfall.proof.decision import (
     EXACT_MM,
     ROUNDING_MM,
@@ -33,7 +33,6 @@ from evenfall.strings.clearance import (
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.proof.decision import Verdict
     from evenfall.proof.judging import Case
     from evenfall.proof.result import Item

@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Progress, RequestError, silent
 from evenfall.files import read_bytes, same_content
+from evenfall.instrument import Specification
 from evenfall.readings.scanned import InstrumentReadings, ScanSetting, read_scanned
 from evenfall.scans.formats import ScanOptions, is_scan
 from evenfall.sheets import KnownGauge, SheetFile, read_measurement
 from evenfall.sheets.cells import FILE_LIMIT_BYTES
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
 
 LONGEST_SERIAL = 80
 """Characters of a serial: as many as fit on a label, a bench sheet and a certificate."""

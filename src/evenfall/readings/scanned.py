@@ -10,11 +10,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import FloatArray, numbered
 from evenfall.errors import (
     At,
     EvenfallError,
@@ -24,28 +23,21 @@ from evenfall.errors import (
     RequestError,
     silent,
 )
-from evenfall.instrument import string_lines
-from evenfall.measurement import Origin
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement, Origin
 from evenfall.measurement.causes import Causes
 from evenfall.measurement.missing import first_of, missing_places
-from evenfall.scans import measure_crowns, to_measurement
+from evenfall.scans import CrownSurvey, measure_crowns, to_measurement
 from evenfall.scans.formats import Scan, ScanOptions, read_scan
 from evenfall.scans.joined import crowns_seen, drawn_together, join_scans
 from evenfall.scans.refused import UNIT_WORDS
+from evenfall.sheets import SheetFile
 from evenfall.sheets.crown_tops import add_reading, fill_across
 from evenfall.sheets.hand import read_readings, readings_error
 from evenfall.sheets.means import COVERAGE_FACTOR, Mean, at_key, combine
-from evenfall.sheets.readings import at_places, rows_by_file
+from evenfall.sheets.readings import Reading, at_places, rows_by_file
 from evenfall.sheets.reduction import CHECK_MM, reduce_readings
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.scans import CrownSurvey
-    from evenfall.sheets import SheetFile
-    from evenfall.sheets.readings import Reading
 
 LEAST_SHARED_FRETS = 2
 """Two crowns at least bring a straight datum over."""

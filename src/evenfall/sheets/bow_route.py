@@ -12,11 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification, StringLines
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
 from evenfall.neck import default_bow
@@ -26,10 +27,6 @@ from evenfall.sheets.crown_tops import CrownTops, add_reading
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean, at_key, named
 from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
 
 DETECTION_LIMIT_MM = 0.02
 """Smallest gap [mm] that a rocking straightedge shows (common practice, no source)."""

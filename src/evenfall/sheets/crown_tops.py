@@ -8,12 +8,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, CodeArray, FloatArray, numbered
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Origin
 from evenfall.measurement.causes import Causes
@@ -22,10 +22,6 @@ from evenfall.sheets.means import Key, Mean
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM
 from evenfall.sheets.readings import at_places, rows_by_file
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
 
 MOST_MISSING_ON_A_FRET = 2
 """More crossings than this missing on one fret are a fret that was not read."""

@@ -14,6 +14,8 @@ from evenfall.errors import (
     RequestError,
     UnsupportedError,
 )
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, HAND_READINGS, Layout, SheetFile, Table
 from evenfall.sheets.readings import KnownGauge, by_gauges, read_rows
 from evenfall.sheets.reduction import reduce_readings
@@ -21,8 +23,6 @@ from evenfall.sheets.text_rows import read_text_table
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
     from evenfall.sheets.readings import Reading
 
 MOST_FINDINGS = 20

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import Finding
+from evenfall.instrument import Specification, StringLines
 from evenfall.sheets.quantities import CROWN_LINE_LIMIT_MM, QUANTITIES
 from evenfall.sheets.readings import at_places
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.sheets.readings import Reading
 
 #: By how much a value slips when a unit or a decimal point is mistaken, and what happened then.

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import CodeArray
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.measurement import Direct, Heights, Measurement, Origin
 from evenfall.measurement.causes import Causes
 from evenfall.neck.gaps import line_gap_weights, rocking_gap_weights
@@ -40,8 +41,6 @@ from evenfall.sheets.string_ends import string_ends
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.sheets.readings import Reading
 
 CHECK_MM = 0.05

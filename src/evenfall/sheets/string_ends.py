@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import CodeArray, FloatArray, numbered
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification, StringLines
 from evenfall.measurement import Heights, Origin
 from evenfall.sheets.crown_tops import add_reading, robust_line
 from evenfall.sheets.means import COVERAGE_FACTOR, Key, Mean
@@ -18,8 +19,6 @@ from evenfall.sheets.readings import Place, at_places, rows_by_file
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.sheets.crown_tops import CrownTops
 
 LEAST_SPAN_SHARE = 0.2

@@ -5,16 +5,13 @@ from __future__ import annotations
 import csv
 import io
 from string import ascii_uppercase
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from evenfall.errors import At, RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.neck.bow import relief_point
 from evenfall.sheets.quantities import COLUMNS, QUANTITIES
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit
 
 #: The usual cautions (common practice, no source).
 CAUTIONS = (

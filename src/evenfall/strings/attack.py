@@ -38,11 +38,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import At, RequestError
 from evenfall.strings.modes import PluckedString, pluck_compliance_mm_per_n
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.instrument.specification import InstrumentString
 

@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import ahead
+from evenfall.arrays import FloatArray, IntArray, ahead
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
     from evenfall.instrument import StringLines
     from evenfall.strings.excursion import ExcursionTable
 

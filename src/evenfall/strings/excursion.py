@@ -13,14 +13,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.strings.damping import default_damping
+from evenfall.arrays import FloatArray
+from evenfall.strings.damping import Damping, default_damping
 from evenfall.strings.modes import RUNS_ON, PluckedString, pluck_compliance_mm_per_n, string_modes
 from evenfall.strings.swing import deepest_swing, modes_needed
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.instrument import Specification, StringLines
-    from evenfall.strings.damping import Damping
 
 TABLE_VERSION = 5
 """Raise when the motion model changes, so that kept tables are not used again."""

@@ -35,12 +35,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.strings.damping import decay_rate_per_s, default_damping
+from evenfall.arrays import FloatArray
+from evenfall.strings.damping import Damping, decay_rate_per_s, default_damping
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import InstrumentString
-    from evenfall.strings.damping import Damping
 
 RUNS_ON = 1.0
 """Restraint c of an end behind which the string runs on."""

@@ -35,16 +35,14 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.codec import plain
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import crown_radius_mm
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
 
 CENTS_PER_OCTAVE = 1200.0
 

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import io
 import wave
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import At, BrokenFileError, FormatMismatchError, UnsupportedError
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
 
 LIMIT_BYTES = 100_000_000
 """A recording of one pluck is far smaller than this."""

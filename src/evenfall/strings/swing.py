@@ -24,10 +24,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import FloatArray, IntArray
     from evenfall.strings.modes import PluckedString, StringModes
 
     ComplexArray = NDArray[np.complexfloating]

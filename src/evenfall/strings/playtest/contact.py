@@ -43,9 +43,9 @@ from typing import TYPE_CHECKING
 import numba as nb
 import numpy as np
 
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
+from evenfall.arrays import FloatArray, IntArray
 
+if TYPE_CHECKING:
     Table = FloatArray  # columns in different units
 
 #: Threads that can work at once; each call of the play test has its own.

@@ -28,13 +28,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import At, RequestError
+from evenfall.strings.damping import Damping
 from evenfall.strings.modes import RUNS_ON, PluckedString, string_modes
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import InstrumentString
-    from evenfall.strings.damping import Damping
 
 #: Modes are kept up to this share of the rate: above it they would fold back.
 HIGHEST_MODE_SHARE = 0.45

@@ -6,26 +6,24 @@ caller whether to go on.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass, replace
 from math import ceil
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import At, RequestError, UnsupportedError
+from evenfall.instrument import Specification, StringLines
 from evenfall.strings.playtest.modes import StoppedString, stopped_string
+from evenfall.strings.playtest.play_test import Settings
 from evenfall.wording import plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from types import ModuleType
-
     from numpy.typing import NDArray
-
-    from evenfall.arrays import FloatArray, IntArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.strings.playtest.play_test import Settings
 
     Table = FloatArray  # columns in different units
     Tell = Callable[[float], None]

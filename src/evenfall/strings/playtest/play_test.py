@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.codec import plain
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.strings.damping import Damping
 

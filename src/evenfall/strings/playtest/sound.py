@@ -9,14 +9,15 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from math import cos, isfinite
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.errors import NOWHERE, At, RequestError, silent
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.errors import NOWHERE, At, Progress, RequestError, silent
+from evenfall.instrument import Specification, string_lines
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.strings.modes import string_modes
+from evenfall.strings.playtest.modes import StoppedString
 from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
@@ -24,14 +25,7 @@ from evenfall.strings.playtest.notes import (
     load_kernel,
     run_notes,
 )
-from evenfall.strings.playtest.play_test import Settings
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.errors import Progress
-    from evenfall.instrument import Specification
-    from evenfall.strings.playtest.modes import StoppedString
-    from evenfall.strings.playtest.play_test import Direction
+from evenfall.strings.playtest.play_test import Direction, Settings
 
 _FADE_HZ = (18_000.0, 20_000.0)  # partials above are not heard, and would fold back
 _MOST_16_BIT = 32767

@@ -36,11 +36,13 @@ class Quantity:
     # what the fret cell holds: nothing, a fret, a fret or 0 for the nut, a fret under a line over
     # two others, or a fret that a short straightedge rocks on
     fret: Literal["none", "fret", "fret or nut", "line", "rock"]
-    low_mm: float  # what the reading can be [mm]; anything outside is a slip
-    high_mm: float
+    # what the reading can be [mm], anything outside is a slip; a datum may lie anywhere that a
+    # height gauge reaches
+    low_mm: float = -200.0
+    high_mm: float = 200.0
     # whether it is a height over the common datum, so that only differences mean anything
-    over_datum: bool
-    clash_mm: float  # readings of the same thing further apart than this [mm] cannot both be right
+    over_datum: bool = True
+    clash_mm: float = 1.0  # readings of one thing further apart than this [mm] cannot both be right
 
 
 # Ranges are wide on purpose: they catch slips of unit and decimal point, not bad instruments.
@@ -81,20 +83,12 @@ _ALL = (
         "Height of the crown on the string's line over a straight datum common to all readings.",
         string="needed",
         fret="fret",
-        low_mm=-200.0,  # the datum may lie anywhere within reach of a height gauge
-        high_mm=200.0,
-        over_datum=True,
-        clash_mm=1.0,
     ),
     Quantity(
         "crown_again",
         "The same crown read once more at the end: shows whether the datum moved.",
         string="needed",
         fret="fret",
-        low_mm=-200.0,
-        high_mm=200.0,
-        over_datum=True,
-        clash_mm=1.0,
     ),
     Quantity(
         "crown_height",
@@ -111,30 +105,18 @@ _ALL = (
         "Height of the floor of the nut slot over the common datum.",
         string="needed",
         fret="none",
-        low_mm=-200.0,
-        high_mm=200.0,
-        over_datum=True,
-        clash_mm=1.0,
     ),
     Quantity(
         "saddle",
         "Height of the top of the saddle under the string over the common datum.",
         string="needed",
         fret="none",
-        low_mm=-200.0,
-        high_mm=200.0,
-        over_datum=True,
-        clash_mm=1.0,
     ),
     Quantity(
         "board",
         "Height of the board beside a fret over the common datum; no string: on the centre line.",
         string="optional",
         fret="fret",
-        low_mm=-200.0,
-        high_mm=200.0,
-        over_datum=True,
-        clash_mm=1.0,
     ),
     Quantity(
         "string_spacing",

@@ -6,18 +6,16 @@ import difflib
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification
 from evenfall.sheets.cells import SheetRow, plain_name
 from evenfall.sheets.quantities import QUANTITIES, UNCERTAINTY_LIMIT_MM, Quantity
 from evenfall.units import last_digit, mm_per_unit, pitch_frequency_hz, read_number
 from evenfall.wording import Sentence, Value, sentence
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
 
 CELL_LIMIT = 500
 """Characters in a cell that is read; a longer one is no reading."""
@@ -158,7 +156,11 @@ def by_gauges(
     ]
 
 
-class _CellError(Exception):
+Fault = tuple[str, str, Sentence]
+"""Code, column and sentence of what makes a row unreadable."""
+
+
+class CellError(Exception):
     """One cell cannot be read."""
 
     def __init__(
@@ -166,7 +168,7 @@ class _CellError(Exception):
     ) -> None:
         super().__init__(text)
         said = text if isinstance(text, Sentence) else Sentence(text, values)
-        self.fault = (code, column, said)
+        self.fault: Fault = (code, column, said)
 
 
 def read_rows(
@@ -177,30 +179,34 @@ def read_rows(
     Rows without a value are not yet read and are skipped.
     """
     readings: list[Reading] = []
-    faults: dict[tuple[str, str, Sentence], list[int]] = defaultdict(list)
+    faults: dict[Fault, list[int]] = defaultdict(list)
     for row in rows:
         try:
             readings += _readings_in(row, specification, Place(file, row.number))
-        except _CellError as error:
+        except CellError as error:
             faults[error.fault].append(row.number)
-    findings = [
+    return readings, row_findings(faults, file)
+
+
+def row_findings(faults: Mapping[Fault, Sequence[int]], file: str = "") -> list[Finding]:
+    """Return an error for each fault, with the rows that have it."""
+    return [
         Finding(
             code, said.text, At(file=file, rows=tuple(at), field=column), "error", **said.values
         )
         for (code, column, said), at in faults.items()
     ]
-    return readings, findings
 
 
 def _readings_in(row: SheetRow, specification: Specification, place: Place) -> list[Reading]:
     if row.fault is not None:
-        raise _CellError(row.fault_column, row.fault)
+        raise CellError(row.fault_column, row.fault)
     cells = row.cells
     if not cells.get("value"):
         return []
     for column in _READ_COLUMNS:
         if len(cells.get(column, "")) > CELL_LIMIT:
-            raise _CellError(
+            raise CellError(
                 column,
                 "The {column} {given:quoted} has more than {limit} characters; write the reading "
                 "alone, and put what else there is to say into the column note.",
@@ -234,21 +240,21 @@ def _quantity(given: str) -> Quantity:
     name = plain_name(given)
     if not name:
         text = "The quantity is empty; write what was read, such as action."
-        raise _CellError("quantity", text)
+        raise CellError("quantity", text)
     if name in QUANTITIES:
         return QUANTITIES[name]
     if close := difflib.get_close_matches(name, QUANTITIES, n=1):
         text = "The quantity {given:quoted} is not known; the nearest is {nearest}."
-        raise _CellError("quantity", text, given=given, nearest=close[0])
+        raise CellError("quantity", text, given=given, nearest=close[0])
     text = "The quantity {given:quoted} is not known; use one of {known:phrases}."
-    raise _CellError("quantity", text, given=given, known=list(QUANTITIES))
+    raise CellError("quantity", text, given=given, known=list(QUANTITIES))
 
 
 def _strings(quantity: Quantity, given: str, count: int) -> tuple[int, ...]:
     if not given:
         if quantity.string == "optional":
             return (0,)
-        raise _CellError(
+        raise CellError(
             "string",
             "The string is empty, but {quantity} needs it; strings are numbered 1 (treble) to "
             "{count}.",
@@ -263,9 +269,9 @@ def _strings(quantity: Quantity, given: str, count: int) -> tuple[int, ...]:
         first, last = sorted((int(match[1]), int(match[2])))
     else:
         text = "The string {given:quoted} is not a number such as 3 or a range 1-{count}."
-        raise _CellError("string", text, given=given, count=count)
+        raise CellError("string", text, given=given, count=count)
     if not 1 <= first <= last <= count:
-        raise _CellError(
+        raise CellError(
             "string",
             "There is no string {given} on this instrument; strings are numbered 1 (treble) to "
             "{count}.",
@@ -285,7 +291,7 @@ def _check_pitch(given: str, strings: tuple[int, ...], specification: Specificat
         text = (
             "The pitch {given:quoted} is not a pitch name; write one such as E4, or leave it empty."
         )
-        raise _CellError("pitch", text, given=given) from None
+        raise CellError("pitch", text, given=given) from None
     tuned = [
         string.number
         for string in specification.strings
@@ -293,7 +299,7 @@ def _check_pitch(given: str, strings: tuple[int, ...], specification: Specificat
     ]
     if set(tuned) & set(strings):
         return
-    raise _CellError(
+    raise CellError(
         "pitch",
         "The row names string {string}, but its pitch {given:quoted} is {whose}; correct one of "
         "the two.",
@@ -308,10 +314,10 @@ def _frets(quantity: Quantity, given: str, last: int) -> tuple[int, ...]:
         if given in ("", "0", "0.0"):
             return ()
         text = "The quantity {quantity} has no fret; leave the cell empty."
-        raise _CellError("fret", text, quantity=quantity.name)
+        raise CellError("fret", text, quantity=quantity.name)
     if not given:
         text = "The fret is empty, but {quantity} needs it; frets are numbered 1 to {last}."
-        raise _CellError("fret", text, quantity=quantity.name, last=last)
+        raise CellError("fret", text, quantity=quantity.name, last=last)
     if quantity.fret == "line":
         return _line_frets(given, last)
     if quantity.fret == "rock":
@@ -319,24 +325,24 @@ def _frets(quantity: Quantity, given: str, last: int) -> tuple[int, ...]:
     match = _WHOLE.fullmatch(given)
     if match is None:
         text = "The fret {given:quoted} is not a whole number; frets are numbered 1 to {last}."
-        raise _CellError("fret", text, given=given, last=last)
+        raise CellError("fret", text, given=given, last=last)
     fret = int(match[1])
     if fret == 0 and quantity.fret == "fret":
         text = (
             "Fret 0 is the nut, which has no {quantity}; use nut_slot for the slot floor, or for "
             "the top of a zero fret."
         )
-        raise _CellError("fret", text, quantity=quantity.name)
+        raise CellError("fret", text, quantity=quantity.name)
     if fret > last:
         text = "There is no fret {fret} on this instrument; frets are numbered 1 to {last}."
-        raise _CellError("fret", text, fret=fret, last=last)
+        raise CellError("fret", text, fret=fret, last=last)
     return (fret,)
 
 
 def _line_frets(given: str, last: int) -> tuple[int, ...]:
     match = _LINE.fullmatch(given.casefold().removesuffix(".0"))
     if match is None:
-        raise _CellError(
+        raise CellError(
             "fret",
             "The fret {given:quoted} cannot be read; write the fret of the gap, such as 8, or "
             "8 between 1 and 16 where the line lies over other frets than the first and the last.",
@@ -345,7 +351,7 @@ def _line_frets(given: str, last: int) -> tuple[int, ...]:
     fret, low, high = int(match[1]), int(match[2] or 1), int(match[3] or last)
     low, high = min(low, high), max(low, high)
     if not (1 <= low < fret < high <= last):
-        raise _CellError(
+        raise CellError(
             "fret",
             "A gap at fret {fret} under a line over frets {low} and {high} cannot be; the fret "
             "lies between the two, and frets are numbered 1 to {last}.",
@@ -360,7 +366,7 @@ def _line_frets(given: str, last: int) -> tuple[int, ...]:
 def _rock_frets(given: str, last: int) -> tuple[int, ...]:
     match = _ROCK.fullmatch(given.casefold())
     if match is None:
-        raise _CellError(
+        raise CellError(
             "fret",
             "The fret {given:quoted} cannot be read; write 5 gap at 6 where the straightedge over "
             "frets 4, 5 and 6 rocks on 5, or 5 gap at 5 where fret 5 is low.",
@@ -368,7 +374,7 @@ def _rock_frets(given: str, last: int) -> tuple[int, ...]:
         )
     middle, gap = int(match[1]), int(match[2])
     if not 2 <= middle <= last - 1:
-        raise _CellError(
+        raise CellError(
             "fret",
             "Fret {middle} cannot be the middle of three frets; frets are numbered 1 to {last}, "
             "and the middle is 2 to {most}.",
@@ -377,7 +383,7 @@ def _rock_frets(given: str, last: int) -> tuple[int, ...]:
             most=last - 1,
         )
     if abs(gap - middle) > 1:
-        raise _CellError(
+        raise CellError(
             "fret",
             "A straightedge over {three:frets} has no gap at fret {gap}; name one of the three.",
             three=(middle - 1, middle, middle + 1),
@@ -396,7 +402,7 @@ def _scale(unit: str) -> float:
                 "The unit is the number {given:quoted}, as if a decimal comma split the value; put "
                 "the value in quotation marks, or separate the columns by semicolons."
             )
-        raise _CellError("unit", text, given=unit) from None
+        raise CellError("unit", text, given=unit) from None
 
 
 def _number(column: str, given: str) -> float:
@@ -404,7 +410,7 @@ def _number(column: str, given: str) -> float:
         return read_number(given)
     except ValueError as error:
         if re.search(r"\d.*(mm|cm|um|µm|in|inch|thou|\")$", given, re.IGNORECASE):
-            raise _CellError(
+            raise CellError(
                 column,
                 "The {column} {given:quoted} has its unit in the same cell; write the number here "
                 "and the unit in the column unit.",
@@ -414,7 +420,7 @@ def _number(column: str, given: str) -> float:
         reason = "too large" if "finite number" in str(error) else "not a number"
         if re.fullmatch(r"[+-]?(inf|infinity|nan)", given, re.IGNORECASE):
             reason = "not a finite number"
-        raise _CellError(
+        raise CellError(
             column,
             "The {column} {given:quoted} is {reason}; write digits, such as 1.25, or leave the "
             "cell empty.",
@@ -429,12 +435,12 @@ def _uncertainty(given: str, scale: float) -> float:
         return math.nan
     u_mm = _number("uncertainty", given) * scale
     if not u_mm > 0.0:
-        raise _CellError(
+        raise CellError(
             "uncertainty",
             "The uncertainty must be more than zero; leave the cell empty where it is not known.",
         )
     if u_mm > UNCERTAINTY_LIMIT_MM:
-        raise _CellError(
+        raise CellError(
             "uncertainty",
             "The uncertainty is {u:length}, more than any tool for this work has; check it, its "
             "unit, and whether a decimal comma split the value.",
@@ -449,7 +455,7 @@ def _state(given: str) -> tuple[bool | None, float, float]:
         return None, math.nan, math.nan
     match = _STATE.fullmatch(given.casefold()) if len(given) <= 60 else None
     if match is None:
-        raise _CellError(
+        raise CellError(
             "state",
             "The state {given:quoted} is not known; write strung or unstrung, with the humidity "
             "after it if noted (strung 45%), and the temperature (strung 45% 21C).",
@@ -458,7 +464,7 @@ def _state(given: str) -> tuple[bool | None, float, float]:
     humidity_percent = read_number(match[2]) if match[2] else math.nan
     if humidity_percent > 100.0:
         text = "A humidity of {given} % cannot be; write 0 to 100."
-        raise _CellError("state", text, given=match[2][:20])
+        raise CellError("state", text, given=match[2][:20])
     temperature_celsius = math.nan
     if air := _TEMPERATURE.search(given.casefold()):
         temperature_celsius = read_number(air[2]) * (-1.0 if air[1] else 1.0)
@@ -466,5 +472,5 @@ def _state(given: str) -> tuple[bool | None, float, float]:
             temperature_celsius = (temperature_celsius - 32.0) / 1.8
         if not _COLDEST <= temperature_celsius <= _HOTTEST:
             text = "No instrument is read at {given}; correct the temperature."
-            raise _CellError("state", text, given=air[0][:20].upper())
+            raise CellError("state", text, given=air[0][:20].upper())
     return match[1] == "strung", humidity_percent, temperature_celsius

@@ -20,9 +20,9 @@ from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Finding, ReadingsError, RequestError
 from evenfall.sheets.cells import Layout, SheetFile, SheetRow, plain_name
 from evenfall.sheets.hand import read_table, readings_error
-from evenfall.sheets.readings import INCH_UNITS
+from evenfall.sheets.readings import INCH_UNITS, CellError, Fault, row_findings
 from evenfall.units import mm_per_unit, read_number
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import sentence
 
 TIDY = Layout(
     ("value", "quantity", "unit", "time", "serial", "size"),
@@ -105,14 +105,6 @@ class TidyTable:
         )
 
 
-class _RowError(Exception):
-    """One row cannot be read."""
-
-    def __init__(self, column: str, said: Sentence) -> None:
-        super().__init__(said)
-        self.fault = (column, said)
-
-
 @dataclass(frozen=True, slots=True)
 class _Read:
     value: float
@@ -158,22 +150,18 @@ def read_tidy(file: SheetFile, *, quantity: str = "") -> TidyTable:
     table = read_table(file, TIDY)
     rows = list(_of_quantity(table.rows, quantity, file.name))
     read: list[_Read] = []
-    faults: dict[tuple[str, Sentence], list[int]] = defaultdict(list)
+    faults: dict[Fault, list[int]] = defaultdict(list)
     for row in rows:
         try:
             made = _read(row)
-        except _RowError as error:
+        except CellError as error:
             faults[error.fault].append(row.number)
         else:
             if made is not None:
                 read.append(made)
     faults |= _mixed(read)
     if faults:
-        errors = [
-            Finding("row", s.text, At(rows=tuple(n), field=column), "error", **s.values)
-            for (column, s), n in faults.items()
-        ]
-        raise readings_error(errors, At(file=file.name))
+        raise readings_error(row_findings(faults), At(file=file.name))
     if not read:
         text = "No row holds a value."
         raise ReadingsError([Finding("row", text, severity="error")], at=At(file=file.name))
@@ -204,7 +192,7 @@ def _of_quantity(rows: Sequence[SheetRow], quantity: str, name: str) -> Iterator
 def _read(row: SheetRow) -> _Read | None:
     """Return what one row says; None where it holds no value yet."""
     if row.fault is not None:
-        raise _RowError(row.fault_column, row.fault)
+        raise CellError(row.fault_column, row.fault)
     cells = dict(row.cells)
     text = cells.get("value", "")
     if not text:
@@ -230,11 +218,13 @@ def _number(text: str, column: str) -> float:
     try:
         number = read_number(text)
     except ValueError:
-        said = sentence("{given:quoted} is not a number such as 0.21.", given=text)
-        raise _RowError(column, said) from None
+        raise CellError(
+            column, "{given:quoted} is not a number such as 0.21.", given=text
+        ) from None
     if abs(number) > _LARGEST:
-        said = sentence("{given:quoted} is larger than any reading; correct it.", given=text)
-        raise _RowError(column, said)
+        raise CellError(
+            column, "{given:quoted} is larger than any reading; correct it.", given=text
+        )
     return number
 
 
@@ -250,15 +240,15 @@ def _time(text: str) -> tuple[int, float]:
         when = datetime.fromisoformat(text)
     except ValueError:
         text_ = "{given:quoted} is not a time such as 2026-03-09 or 2026-03-09 14:05."
-        raise _RowError("time", sentence(text_, given=text)) from None
+        raise CellError("time", text_, given=text) from None
     if when.tzinfo is not None:
         return 3, when.timestamp()
     return 2, (when - datetime(1970, 1, 1)).total_seconds()
 
 
-def _mixed(read: Sequence[_Read]) -> dict[tuple[str, Sentence], list[int]]:
+def _mixed(read: Sequence[_Read]) -> dict[Fault, list[int]]:
     """Return the rows that do not go with the first one."""
-    found: dict[tuple[str, Sentence], list[int]] = defaultdict(list)
+    found: dict[Fault, list[int]] = defaultdict(list)
     if not read:
         return found
     units = {one.unit for one in read}
@@ -267,15 +257,15 @@ def _mixed(read: Sequence[_Read]) -> dict[tuple[str, Sentence], list[int]]:
         for one in read:
             if one.unit != read[0].unit:
                 said = sentence(text, unit=one.unit or "none", first=read[0].unit or "none")
-                found["unit", said].append(one.row)
+                found["row", "unit", said].append(one.row)
     kinds = [one.time[0] for one in read]
     if len(set(kinds)) > 1:
         said = sentence("The times are not all written alike, or some are missing.")
-        found["time", said] += [one.row for one in read if one.time[0] != kinds[0]]
+        found["row", "time", said] += [one.row for one in read if one.time[0] != kinds[0]]
     sized = [math.isnan(one.size) for one in read]
     if any(sized) and not all(sized):
         said = sentence("The size is missing.")
-        found["size", said] += [one.row for one in read if math.isnan(one.size)]
+        found["row", "size", said] += [one.row for one in read if math.isnan(one.size)]
     return found
 
 

@@ -8,16 +8,20 @@ any later time. Only the others are played with contact, to tell which of them r
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Sequence
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import At, RequestError, silent
-from evenfall.instrument import string_lines
+from evenfall.arrays import BoolArray, FloatArray, IntArray
+from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.instrument import Specification, string_lines
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.strings.excursion import AWAY as FROM_BOARD
 from evenfall.strings.excursion import TOWARDS as TO_BOARD
-from evenfall.strings.excursion import excursion_table
+from evenfall.strings.excursion import ExcursionTable, excursion_table
+from evenfall.strings.playtest.modes import StoppedString
 from evenfall.strings.playtest.notes import (
     PULSE_RATE_HZ,
     Note,
@@ -29,6 +33,8 @@ from evenfall.strings.playtest.play_test import (
     AWAY,
     BAND_HZ,
     TOWARDS,
+    Attack,
+    Direction,
     PlayTest,
     Settings,
     Strikes,
@@ -37,16 +43,9 @@ from evenfall.strings.playtest.play_test import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-    from types import ModuleType
+    from numpy.typing import NDArray
 
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.errors import Progress
-    from evenfall.instrument import Specification
-    from evenfall.strings.excursion import ExcursionTable
-    from evenfall.strings.playtest.modes import StoppedString
     from evenfall.strings.playtest.notes import NoteResults
-    from evenfall.strings.playtest.play_test import Attack, Direction
 
 _BATCH_S = 128.0  # of notes played at once: bounds the memory for force histories to 50 MB
 _LONGEST_S = 30.0
@@ -218,25 +217,26 @@ class _ResultArrays:
         self._numbers = tuple(s.number for s in specification.strings)
         self._attacks, self._directions = attacks, directions
         shape = (len(self._numbers), specification.frets, len(attacks), len(directions))
-        self._verdict = np.zeros(shape, np.int64)
-        self._first_s = np.full(shape, np.nan)
-        self._first_fret = np.zeros(shape, np.int64)
-        self._impulse = np.zeros((*shape, specification.frets))
-        self._largest, self._peak = np.zeros(shape), np.zeros(shape)
-        self._strikes, self._over = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-        self._lost, self._penetration = np.zeros(shape), np.zeros(shape)
-        self._spectrum = np.zeros((*shape, len(BAND_HZ)))
-        self._played = np.zeros(shape, dtype=bool)
+        whole = ("verdict", "first_contact_fret", "strike_count", "strikes_over_count")
+        real = ("largest_strike_n_s", "peak_force_n", "energy_lost_share", "penetration_um")
+        self._of: dict[str, NDArray[Any]] = {
+            **{name: np.zeros(shape, np.int64) for name in whole},
+            **{name: np.zeros(shape) for name in real},
+            "first_contact_s": np.full(shape, np.nan),
+            "impulse_n_s": np.zeros((*shape, specification.frets)),
+            "spectrum_n_s": np.zeros((*shape, len(BAND_HZ))),
+            "played": np.zeros(shape, dtype=bool),
+        }
         self._logs: list[FloatArray] = []
 
     def touches(self, note: Note, fret: int) -> None:
         """Note that a note touches, and the fret that it would reach first by its deepest swing."""
-        self._verdict[note.index] = Verdict.TOUCHES
-        self._first_fret[note.index] = fret
+        self._of["verdict"][note.index] = Verdict.TOUCHES
+        self._of["first_contact_fret"][note.index] = fret
 
     def fill(self, kernel: ModuleType, played: NoteResults) -> None:
         """Fill in what the kernel, which knows its columns, says about some notes."""
-        stopped = played.stopped
+        stopped, of = played.stopped, self._of
         free_left = {
             place: _free_energy_left(stopped.strings[place], stopped.steps[place])
             for place in {note.place for note in played.notes}
@@ -245,23 +245,23 @@ class _ResultArrays:
         for r, note in enumerate(played.notes):
             at, stopped_fret = note.index, note.index[1]
             counts, numbers = played.counts[r], played.numbers[r]
-            self._played[at] = True
+            of["played"][at] = True
             fret = counts[kernel.FIRST_FRET]
             if fret >= 0:
                 if counts[kernel.STRIKES_OVER] > 0:
-                    self._verdict[at] = Verdict.RATTLES
-                self._first_fret[at] = stopped_fret + 1 + fret
-                self._first_s[at] = numbers[kernel.FIRST_S]
+                    of["verdict"][at] = Verdict.RATTLES
+                of["first_contact_fret"][at] = stopped_fret + 1 + fret
+                of["first_contact_s"][at] = numbers[kernel.FIRST_S]
             free = stopped.flat["frets"][note.place]
-            self._impulse[at][stopped_fret:] = played.impulse_n_s[r, :free]
-            self._largest[at] = numbers[kernel.LARGEST_STRIKE]
-            self._peak[at] = numbers[kernel.PEAK]
-            self._strikes[at] = counts[kernel.STRIKES]
-            self._over[at] = counts[kernel.STRIKES_OVER]
-            self._penetration[at] = 1000.0 * numbers[kernel.PENETRATION]
+            of["impulse_n_s"][at][stopped_fret:] = played.impulse_n_s[r, :free]
+            of["largest_strike_n_s"][at] = numbers[kernel.LARGEST_STRIKE]
+            of["peak_force_n"][at] = numbers[kernel.PEAK]
+            of["strike_count"][at] = counts[kernel.STRIKES]
+            of["strikes_over_count"][at] = counts[kernel.STRIKES_OVER]
+            of["penetration_um"][at] = 1000.0 * numbers[kernel.PENETRATION]
             left = played.energy_n_mm[r, 1] / played.energy_n_mm[r, 0]
-            self._lost[at] = 1.0 - left / free_left[note.place] if fret >= 0 else 0.0
-            self._spectrum[at] = bands[r]
+            of["energy_lost_share"][at] = 1.0 - left / free_left[note.place] if fret >= 0 else 0.0
+            of["spectrum_n_s"][at] = bands[r]
             log = played.strikes[r][played.strikes[r, :, kernel.STRIKE_IMPULSE] > 0.0]
             log = log[np.argsort(log[:, kernel.STRIKE_START_S], kind="stable")]
             log[:, kernel.STRIKE_FRET] += stopped_fret + 1
@@ -279,25 +279,14 @@ class _ResultArrays:
         """Return the whole; both forces in N by direction."""
         logs = np.vstack([np.empty((0, 9)), *self._logs])
         logs = logs[np.lexsort(logs[:, [5, 3, 2, 1, 0]].T)]
-        grid = self._verdict.shape[:2]
+        grid = self._of["verdict"].shape[:2]
         return PlayTest(
             string_numbers=self._numbers,
             attacks=self._attacks,
             directions=self._directions,
             duration_s=duration_s,
             settings=settings,
-            verdict=self._verdict,
-            first_contact_s=self._first_s,
-            first_contact_fret=self._first_fret,
-            impulse_n_s=self._impulse,
-            largest_strike_n_s=self._largest,
-            strike_count=self._strikes,
-            strikes_over_count=self._over,
-            peak_force_n=self._peak,
-            energy_lost_share=self._lost,
-            penetration_um=self._penetration,
-            spectrum_n_s=self._spectrum,
-            played=self._played,
+            **self._of,
             strikes=Strikes(
                 run=logs[:, :4].astype(np.int64),
                 fret=logs[:, 4].astype(np.int64),

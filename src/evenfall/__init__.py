@@ -184,19 +184,8 @@ __all__ = [
     "template",
 ]
 
+#: Where the types of the data stand; use cases and requests stand in the workshop.
 _ROOMS = {
-    "workshop": (
-        "CheckRequest DemoRequest DiagnoseRequest MachineCheckRequest MachineRequest "
-        "MeasuredLotRequest measured_lot "
-        "MeasureRequest NeckReadings NeckRequest PitchRequest PlanRequest PlayRequest "
-        "ProgramCheckRequest ProgramRequest ProveRequest SheetRequest Source StarterRequest "
-        "TemplateRequest check_machine check_program check_specification demo diagnose "
-        "measure neck pitch plan play program prove sheet starter template "
-        "AddRequest Dossiers NoteRequest archive example_archive CapabilityRequest CausesRequest "
-        "ChartRequest "
-        "capability causes chart GaugeRequest StudySheetRequest study_gauge study_sheet "
-        "JudgeRequest LotRequest RisksRequest lot plan_for_risks"
-    ),
     "instrument": "Specification read_specification",
     "measurement": "Heights Measurement Origin",
     "gates": "Accepted",
@@ -213,10 +202,10 @@ _ROOMS = {
 
 
 def __getattr__(name: str) -> object:
-    for room, names in _ROOMS.items():
-        if name in names.split():
-            return getattr(import_module(f"evenfall.{room}"), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    room = next((room for room, names in _ROOMS.items() if name in names.split()), "workshop")
+    return getattr(import_module(f"evenfall.{room}"), name)
 
 
 def __dir__() -> list[str]:

@@ -15,16 +15,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import ahead, shut
+from evenfall.arrays import BoolArray, CodeArray, FloatArray, ahead, shut
 from evenfall.wording import SHARE_TOLERANCE
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
     from evenfall.instrument import Specification
     from evenfall.strings.excursion import ExcursionTable
 
 ROUNDING_MM = 1e-9
 """A clearance worked out in two orders must not come out on both sides of a bound [mm]."""
+FITS_SHARE = 0.85
+"""Attack and targets do not fit each other where level frets stay clear up to less of the attack;
+our judgement, no source."""
 _LEAST_ATTACK_N = 1e-9
 """With no attack at all every note that clears at rest has a margin without end [N]."""
 

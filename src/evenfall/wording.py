@@ -16,6 +16,7 @@ A place in a text is `{name}` or `{name:form}`. The forms:
     force, tension      0.22 N; 59 N
     percent, percent.1  15 %; 96.3 %
     share               a share of one in whole percent, rounded down: 0.159 reads 15 %
+    taken               the same of one that is the worse the larger it is, rounded up
     cents               2.9 cents
     strings, frets      string 3; frets 2 to 5, 8 and 11 (with the noun)
     rows                row 7; rows 7, 9 and 12 to 15 (with the noun), a long list cut short
@@ -292,7 +293,6 @@ def _number(value: float, form: str, unit: LengthUnit) -> str:
         "percent": (value, 0, "%"),
         "percent.1": (value, 1, "%"),
         "share": (whole_percent(value), 0, "%"),
-        # of a share that is the worse the larger it is: rounded up
         "taken": (math.ceil(100.0 * (value - SHARE_TOLERANCE)), 0, "%"),
         "cents": (value, 1, "cents"),
     }

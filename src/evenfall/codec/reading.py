@@ -137,10 +137,10 @@ def _choice(form: Form, given: Any, place: str, _sizes: object) -> Any:
 
 
 _PLACE = re.compile(
-    r"(length|figure)\+?|size|amount|fine|uncertainty|force|tension|percent(\.1)?|share|cents"
+    r"(length|figure)\+?|size|amount|fine|uncertainty|force|tension|percent(\.1)?|share|taken|cents"
     r"|strings|frets|rows|numbers|stopped"
     r"|list|or|sentences|phrases|quoted|count [a-z -]{1,40}|plural [^{}|]{1,60}\|[^{}|]{1,60}"
-    r"|\+?,?(\.\d)?[dfg]?"
+    r"|\+?,?(\.\d)?[defg]?"
 )
 """Forms that a place in a sentence from a file may have."""
 

@@ -7,6 +7,16 @@ Examples
 'Action of string 1 at fret 12: by hand 1.610 mm, by the heights 1.600 mm: they agree.'
 >>> Gates((), (), (check,)).checks[0].agrees
 True
+>>> import evenfall as ef
+>>> readings = ef.Source.invented("tesquil-before.csv")
+>>> taken = ef.measure(ef.MeasureRequest((readings,), ef.Source.invented("tesquil.spec.toml")))
+>>> specification, found = taken.specification, taken.measurement
+>>> open_gates(specification, found, None).unmet
+()
+>>> str(no_second_reading(specification, found, found)).partition(",")[0]
+'The second reading has the very figure of the first on 132 of 132 crown tops'
+>>> [one.at.field for one in next_readings(specification, found)][-1]
+'crown_again'
 """
 
 from evenfall.gates.accepted import (

@@ -25,19 +25,6 @@ _PLACE = "(?:[1-9][0-9]?(?::[1-9][0-9]?)?)?"
 class Accepted(Content):
     """A reading that a gate asks for again, accepted as it is.
 
-    Parameters
-    ----------
-    code
-        Code of the gate, one of `evenfall.errors.GATE_CODES`.
-    at
-        Fret, or fret:string, that it is accepted at; empty for every place.
-    reason
-        Why the reading is right.
-    person
-        Who says so; may be empty.
-    with_plan
-        Whether it was accepted when the plan was made, for the readings before the work.
-
     Examples
     --------
     >>> Accepted("not-seated", "7", "pressed home, glued", "M. Tessquin").fret

@@ -6,25 +6,22 @@ Thresholds are our judgement, set on invented necks; no source.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
 from evenfall.codec import Content
 from evenfall.codec.forms import choice, number, truth, whole
 from evenfall.errors import At, Finding
+from evenfall.gates.seen import Seen
 from evenfall.gates.settings import action_in_doubt
+from evenfall.measurement import Direct
 from evenfall.neck.bow import relief_point
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.neck.gaps import line_gap_weights
 from evenfall.wording import Sentence, Value, sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.gates.seen import Seen
-    from evenfall.measurement import Direct
 
 Compared = Literal["action", "relief", "crown-top"]
 
@@ -153,11 +150,6 @@ def _compared(seen: Seen, one: Direct, k: int) -> CrossCheck | None:
     most = max(CHECK_MM[one.quantity], CHECK_U[one.quantity] * u)
     agrees = abs(one.value_mm - given) <= most
     return CrossCheck(one.quantity, one.string, one.fret, one.value_mm, given, u, agrees)
-
-
-def hand_check(checks: tuple[CrossCheck, ...]) -> Iterator[Finding]:
-    """Yield checks by hand that do not agree with the heights, and a datum that moved."""
-    yield from (check.gate for check in checks if not check.agrees)
 
 
 def crowns_to_read_again(seen: Seen) -> tuple[tuple[int, int], ...]:

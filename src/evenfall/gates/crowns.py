@@ -6,24 +6,18 @@ Thresholds are our judgement, set on invented necks; no source.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, FloatArray, numbered
 from evenfall.errors import At, Finding
-from evenfall.gates.seen import MOSTLY
+from evenfall.gates.seen import MOSTLY, Seen
 from evenfall.measurement import Origin
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.gates.seen import Seen
 
 THROUGH_MM, THROUGH_U = 0.02, 4.0
 """An open string lies under a crown by more than this, or this many standard uncertainties."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
+from evenfall.errors import Finding
 from evenfall.gates.accepted import Accepted, unmet
-from evenfall.gates.checks import CrossCheck, cross_checks, hand_check, worth_reading
+from evenfall.gates.checks import CrossCheck, cross_checks, worth_reading
 from evenfall.gates.crowns import (
     copied_figures,
     copied_from,
@@ -29,13 +29,10 @@ from evenfall.gates.settings import (
     unstrung,
 )
 from evenfall.gates.shape import arch, step
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
+from evenfall.neck.level_line import LevelLine
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.neck.level_line import LevelLine
 
 _GATES = (
     numbering,
@@ -103,24 +100,11 @@ def open_gates(
         What somebody accepted as it is.
     unfiled
         The readings with crowns as high as before known work: what was filed is no wear.
-
-    Examples
-    --------
-    >>> from evenfall.instrument import read_specification
-    >>> from importlib import resources
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
-    >>> specification, _ = read_specification(text)
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> open_gates(specification, measurement, None).unmet
-    ()
     """
     seen = Seen(specification, measurement, line, unfiled)
     checks = cross_checks(seen)
     found = [finding for gate in _GATES for finding in gate(seen)]
-    found += hand_check(checks)
+    found += [check.gate for check in checks if not check.agrees]
     return Gates(tuple(found), tuple(accepted), checks)
 
 
@@ -137,20 +121,6 @@ def no_second_reading(
         The instrument.
     first, second
         Its readings, and those that are to confirm them.
-
-    Examples
-    --------
-    >>> from evenfall.instrument import read_specification
-    >>> from importlib import resources
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
-    >>> specification, _ = read_specification(text)
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> said = no_second_reading(specification, measurement, measurement)
-    >>> str(said).partition(",")[0]
-    'The second reading has the very figure of the first on 132 of 132 crown tops'
     """
     before, after = (Seen(specification, one, None) for one in (first, second))
     if (copied := copied_from(before, after)) is not None:
@@ -178,18 +148,5 @@ def next_readings(specification: Specification, measurement: Measurement) -> tup
         The instrument.
     measurement
         Its readings so far.
-
-    Examples
-    --------
-    >>> from evenfall.instrument import read_specification
-    >>> from importlib import resources
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> text = (invented / "tesquil.spec.toml").read_text(encoding="utf-8")
-    >>> specification, _ = read_specification(text)
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> [finding.at.field for finding in next_readings(specification, measurement)][-1]
-    'crown_again'
     """
     return tuple(worth_reading(Seen(specification, measurement, None)))

@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
-from evenfall.measurement import Origin
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument import Specification, StringLines, string_lines
+from evenfall.measurement import Measurement, Origin
 from evenfall.neck.drawn_line import LEAST_U_MM
+from evenfall.neck.level_line import LevelLine
 from evenfall.neck.wear import scatter_u_mm, wear_read
 from evenfall.strings.clearance import open_gap_weights
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.measurement import Measurement
-    from evenfall.neck.level_line import LevelLine
 
 MOSTLY = 0.7
 """Share of the crowns that have to be read before the sheet is judged as a whole."""

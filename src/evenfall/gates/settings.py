@@ -5,21 +5,19 @@ Thresholds are our judgement, set on invented necks; no source.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import FloatArray, numbered
 from evenfall.errors import At, Finding
+from evenfall.instrument.specification import Limit
 from evenfall.instrument.unusual import unlikely_strings
 from evenfall.measurement.scanned import unsettled_numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import FloatArray
     from evenfall.gates.seen import Seen
-    from evenfall.instrument.specification import Limit
 
 LINE_ACTION_MM, USUAL_ACTION_MM = 0.40, 1.7
 """The action of one string is off the line through the others by this, at a usual action; more in

@@ -6,21 +6,17 @@ Thresholds are our judgement, set on invented necks; no source.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import At, Finding
 from evenfall.gates.checks import cross_checks
+from evenfall.gates.seen import Seen
 from evenfall.instrument import fret_distance_mm
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.neck import default_bow
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import FloatArray
-    from evenfall.gates.seen import Seen
 
 ARCH_MM, ARCH_SHARE = 0.12, 0.35
 """The arch across the strings may differ from the board's by this, or this share of it."""

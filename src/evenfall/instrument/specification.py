@@ -225,21 +225,11 @@ class Judgement:
 
     def smallest_cut_mm(self, tool: Tool) -> float:
         """Return the least that a tool takes off where it takes off anything [mm]."""
-        of = {
-            "file": self.smallest_cut_file_mm,
-            "beam": self.smallest_cut_beam_mm,
-            "machine": self.smallest_cut_machine_mm,
-        }
-        return of[tool]
+        return float(getattr(self, f"smallest_cut_{tool}_mm"))
 
     def allowance_mm(self, tool: Tool) -> float:
         """Return what a crown may be missed by with a tool [mm]."""
-        of = {
-            "file": self.allowance_file_mm,
-            "beam": self.allowance_beam_mm,
-            "machine": self.allowance_machine_mm,
-        }
-        return of[tool]
+        return float(getattr(self, f"allowance_{tool}_mm"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,9 @@ Examples
 >>> plan = make_plan(taken.specification, taken.measurement)
 >>> plan.removal_mm.shape
 (6, 22)
->>> type(diagnose(taken.specification, taken.measurement)).__name__
-'Diagnosis'
+>>> seen = diagnose(taken.specification, taken.measurement)
+>>> type(seen).__name__, seen.failing > 0, seen.adjusting_cures
+('Diagnosis', True, False)
 >>> against = trade_off(taken.specification, plan)
 >>> against.action_mm.shape == against.metal_mm.shape
 True

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from evenfall.arrays import numbered, shut
+from evenfall.arrays import FloatArray, numbered, shut
 from evenfall.codec import plain
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification
 from evenfall.levelling.conclusion import less
-from evenfall.levelling.problem import build_problem
+from evenfall.levelling.decision import Decision
+from evenfall.levelling.problem import Problem, build_problem
 from evenfall.levelling.rules import decide
 from evenfall.levelling.settings import SetUp, as_found, limits_mm
-from evenfall.neck import level_line
-from evenfall.requirement import State, falls_short, margin_share
+from evenfall.measurement import Measurement
+from evenfall.neck import Bow, LevelLine, level_line
+from evenfall.neck.level_line import StandsOut
+from evenfall.requirement import Judged, State, falls_short, margin_share
 from evenfall.strings.clearance import (
     PluckForce,
     buzz_force,
@@ -23,20 +27,9 @@ from evenfall.strings.clearance import (
     rest_clearance_mm,
     touch_force,
 )
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.units import MM_PER_INCH
-from evenfall.wording import Sentence, sentence, whole_percent
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.levelling.decision import Decision
-    from evenfall.levelling.problem import Problem
-    from evenfall.measurement import Measurement
-    from evenfall.neck import Bow, LevelLine
-    from evenfall.neck.level_line import StandsOut
-    from evenfall.requirement import Judged
-    from evenfall.strings.excursion import ExcursionTable
-    from evenfall.wording import Value
+from evenfall.wording import Sentence, Value, sentence, whole_percent
 
 _LEAST_NAMED_MM = 0.5 * 0.0001 * MM_PER_INCH
 """A gap outside its limits by less than this is not named [mm]: it would read as 0 in inches."""
@@ -191,19 +184,6 @@ def diagnose(
     ------
     RequestError
         The measurement does not fit the specification or is incomplete.
-
-    Examples
-    --------
-    >>> from importlib import resources
-    >>> from evenfall.instrument import read_specification
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> specification, _ = read_specification((invented / "tesquil.spec.toml").read_text("utf-8"))
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> seen = diagnose(specification, measurement)
-    >>> seen.failing > 0, seen.adjusting_cures
-    (True, False)
     """
     problem = build_problem(specification, measurement, excursion=excursion, bow=bow)
     smallest_mm = specification.judgement.smallest_cut_mm("file")

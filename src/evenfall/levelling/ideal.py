@@ -12,21 +12,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import numbered, shut
+from evenfall.arrays import BoolArray, FloatArray, numbered, shut
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
+from evenfall.instrument.specification import Limit
 from evenfall.neck import default_bow
-from evenfall.requirement import Requirement, State, judge
-from evenfall.strings.clearance import buzz_force, chord_share, open_share, rest_clearance_mm
+from evenfall.requirement import Judged, Requirement, State, judge
+from evenfall.strings.clearance import (
+    PluckForce,
+    buzz_force,
+    chord_share,
+    open_share,
+    rest_clearance_mm,
+)
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.instrument.specification import Limit
-    from evenfall.requirement import Judged
-    from evenfall.strings.clearance import PluckForce
     from evenfall.strings.excursion import ExcursionTable
 
 _MOST_RELIEF_MM, _MOST_ACTION_MM, _MOST_GAP_MM = 1.0, 6.0, 1.5
@@ -35,42 +37,20 @@ _MOST_RELIEF_MM, _MOST_ACTION_MM, _MOST_GAP_MM = 1.0, 6.0, 1.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class IdealNeck:
-    """A perfect neck of K strings over F frets.
+    """A perfect neck of K strings over F frets."""
 
-    Parameters
-    ----------
-    nut_mm, crown_top_mm, saddle_mm
-        Heights over one straight datum, shapes (K,), (K, F) and (K,) [mm].
-    attack_n
-        The player's attack, shape (K,) [N].
-    buzz
-        The force from which each note buzzes.
-    judged
-        How every position stands.
-    clear_n
-        Attack up to which each string stays clear when stopped, the extra clearance counted, shape
-        (K,) [N].
-    open_clear_n
-        The same of the open string.
-    fitting_action_mm
-        Action at which each stopped string would stay clear at the attack, shape (K,) [mm].
-    fitting_gap_mm
-        First-fret gap at which each open string would, shape (K,) [mm].
-    fitting_relief_mm
-        Relief at which all stopped strings would, the gaps as asked for; NaN if there is none [mm].
-    """
-
-    nut_mm: FloatArray
-    crown_top_mm: FloatArray
-    saddle_mm: FloatArray
-    attack_n: FloatArray
-    buzz: PluckForce
+    nut_mm: FloatArray  # heights over one straight datum, (K,)
+    crown_top_mm: FloatArray  # (K, F)
+    saddle_mm: FloatArray  # (K,)
+    attack_n: FloatArray  # the player's, (K,)
+    buzz: PluckForce  # from which each note buzzes
     judged: Judged
+    # attack up to which each string stays clear, stopped and open, extra clearance counted, (K,)
     clear_n: FloatArray
     open_clear_n: FloatArray
-    fitting_action_mm: FloatArray
-    fitting_gap_mm: FloatArray
-    fitting_relief_mm: float
+    fitting_action_mm: FloatArray  # at which each stopped string would stay clear, (K,)
+    fitting_gap_mm: FloatArray  # first-fret gap at which each open string would, (K,)
+    fitting_relief_mm: float  # at which all stopped strings would, gaps as asked for; NaN if none
 
     def __post_init__(self) -> None:
         shut(self)

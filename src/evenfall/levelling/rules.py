@@ -6,12 +6,13 @@ its own level line, and uncertainty never opens a fret.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 
-from evenfall.arrays import numbered
+from evenfall.arrays import BoolArray, FloatArray, numbered
 from evenfall.errors import Progress, silent
 from evenfall.levelling.conclusion import (
     MANY_SHARE,
@@ -33,25 +34,17 @@ from evenfall.levelling.decision import Decision
 from evenfall.levelling.least_metal import least_metal
 from evenfall.levelling.leeway import with_leeway
 from evenfall.levelling.new_wire import refretted, with_new_wire
+from evenfall.levelling.problem import Problem
 from evenfall.levelling.settings import SetUp, as_found, settle
 from evenfall.measurement import Origin
-from evenfall.neck.level_line import level_lines
+from evenfall.neck.level_line import LevelLine, level_lines
 from evenfall.plan.before_cut import LowFrets, ReadFirst
 from evenfall.plan.limits import LeftOut, LimitName
 from evenfall.plan.methods import tool_of
-from evenfall.requirement import ROUNDING_MM, State
+from evenfall.requirement import FITS_SHARE, ROUNDING_MM, State
 from evenfall.wording import sentence
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.levelling.problem import Problem
-    from evenfall.neck.level_line import LevelLine
-
 # Thresholds without another source are our judgement, measured on invented necks.
-FITS_SHARE = 0.85
-"""Level frets that stay clear up to less of the attack say that attack and targets do not fit."""
 UNDER_MM = 0.02
 """An action that is under its target by less counts as at it [mm]."""
 LOW_MM = -0.03

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import replace
 from types import EllipsisType
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from evenfall.errors import At, Progress, RequestError, silent
-from evenfall.gates import check_used, no_second_reading, open_gates
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.gates import Accepted, check_used, no_second_reading, open_gates
+from evenfall.instrument import Specification, string_lines
+from evenfall.instrument.specification import Limit
+from evenfall.levelling.decision import Decision
 from evenfall.levelling.explanation import SAVES_SHARE, method_result, recommend
 from evenfall.levelling.finishing import Beside, Readings, finished_plan, force_range
 from evenfall.levelling.least_metal import least_metal_mm
-from evenfall.levelling.problem import KEEPABLE, build_problem
+from evenfall.levelling.problem import KEEPABLE, Attack, Problem, build_problem
 from evenfall.levelling.rules import (
     decide,
     level_line_for,
@@ -24,30 +28,18 @@ from evenfall.levelling.rules import (
 )
 from evenfall.levelling.second_reading import confirmation
 from evenfall.levelling.tradeoff import along, control_value, with_control
-from evenfall.neck import neck_model
-from evenfall.plan import METHODS
+from evenfall.measurement import Measurement
+from evenfall.neck import NeckModel, neck_model
+from evenfall.neck.level_line import LevelLine
+from evenfall.plan import METHODS, Plan
 from evenfall.plan.before_cut import Confirmation
-from evenfall.plan.methods import Control, Price, tool_of
+from evenfall.plan.methods import Control, MethodResult, Price, tool_of
 from evenfall.requirement import ROUNDING_MM
+from evenfall.strings.excursion import ExcursionTable
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator, Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.errors import Finding
-    from evenfall.gates import Accepted
-    from evenfall.instrument import Specification
-    from evenfall.instrument.specification import Limit
-    from evenfall.levelling.decision import Decision
-    from evenfall.levelling.problem import Attack, Problem
     from evenfall.levelling.tradeoff import Along
-    from evenfall.measurement import Measurement
-    from evenfall.neck import NeckModel
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.plan import Plan
-    from evenfall.plan.methods import MethodResult
-    from evenfall.strings.excursion import ExcursionTable
 
 Limits: TypeAlias = "tuple[float, float] | Sequence[tuple[float, float]]"
 """Lower and upper limit [mm], for every string or for each."""
@@ -99,14 +91,10 @@ class Session:
 
     Examples
     --------
-    >>> from importlib import resources
-    >>> from evenfall.instrument import read_specification
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> specification, _ = read_specification((invented / "tesquil.spec.toml").read_text("utf-8"))
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> session = Session(specification, measurement)
+    >>> import evenfall as ef
+    >>> readings = ef.Source.invented("tesquil-before.csv")
+    >>> taken = ef.measure(ef.MeasureRequest((readings,), ef.Source.invented("tesquil.spec.toml")))
+    >>> session = Session(taken.specification, taken.measurement)
     >>> whole = session.preview().metal_mm
     >>> session.change(attack_n=0.8 * session.attack_n)
     >>> session.preview().metal_mm <= whole

@@ -9,9 +9,10 @@ independent of all others, and its share in causes that reach several heights.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
@@ -63,21 +64,7 @@ DEGREES = (1e-6, 1e12)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Shared(Content):
-    """One cause of uncertainty that reaches several of the heights of K strings over F frets.
-
-    Parameters
-    ----------
-    name
-        Which, one of `SHARED_NAMES`.
-    by
-        "all": one value for the whole instrument; "string": one for each string, independent of
-        each other; "fret": one for each fret, nut and saddle.
-    effect_mm
-        What one standard uncertainty of it does to each height, columns as in `Heights`, shape
-        (K, F + 2) [mm].
-    degrees_of_freedom
-        Of its standard uncertainty; infinite where that is taken as known.
-    """
+    """One cause of uncertainty that reaches several of the heights of K strings over F frets."""
 
     name: str = field(metadata=choice(SHARED_NAMES, "the cause"))
     by: Literal["all", "string", "fret"] = field(
@@ -122,20 +109,6 @@ class Heights(Content):
     Every array has a row for each string, the treble first, and F + 2 columns: the floor of the
     nut slot, the crown tops of frets 1 to F, the top of the saddle. Adding a + b x to the heights
     of a string, x along it, changes nothing that is worked out from them, nor its uncertainty.
-
-    Parameters
-    ----------
-    height_mm
-        Heights, NaN where missing, shape (K, F + 2) [mm].
-    origin
-        `Origin` of each, shape (K, F + 2).
-    own_u_mm
-        Standard uncertainty that each height shares with no other, NaN where missing, shape
-        (K, F + 2) [mm].
-    own_degrees_of_freedom
-        Its degrees of freedom, infinite where it is taken as known, shape (K, F + 2).
-    shared
-        Causes of uncertainty that reach several heights, independent of each other.
 
     Examples
     --------
@@ -375,9 +348,6 @@ class Heights(Content):
 
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from typing import TypeAlias
-
     from numpy.typing import NDArray
 
     _Numbers: TypeAlias = float | Sequence[float] | Sequence[Sequence[float]] | NDArray[np.generic]

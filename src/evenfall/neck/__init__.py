@@ -12,11 +12,11 @@ Examples
 >>> type(model).__name__, type(forecast(spec, model, taken.measurement)).__name__
 ('NeckModel', 'NeckForecast')
 >>> bow = default_bow(spec, lines)
->>> isinstance(bow, Bow), bow.frets.shape
-(True, (6, 22))
+>>> isinstance(bow, Bow), bow.frets.shape, round(bow.relief_mm(0.2 * bow.frets), 6)
+(True, (6, 22), 0.2)
 >>> line = level_line(spec, taken.measurement, lines, bow, 0.02)
->>> isinstance(line, LevelLine), line.level_mm.shape
-(True, (6, 22))
+>>> isinstance(line, LevelLine), line.level_mm.shape, 11 in [one.fret for one in line.standing]
+(True, (6, 22), True)
 """
 
 from evenfall.neck.bow import Bow, default_bow

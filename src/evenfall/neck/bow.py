@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import bow_depth, fret_distance_mm
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification, StringLines
     from evenfall.measurement import Heights
 
 
@@ -58,15 +58,6 @@ def default_bow(specification: Specification, lines: StringLines) -> Bow:
         The instrument; `board.joint_fret` says where the bow ends.
     lines
         Its string lines.
-
-    Examples
-    --------
-    >>> from evenfall.instrument import read_specification, string_lines
-    >>> from evenfall.instrument.specification_template import specification_template
-    >>> specification, _ = read_specification(specification_template())
-    >>> bow = default_bow(specification, string_lines(specification))
-    >>> bow.frets.shape, round(bow.relief_mm(0.2 * bow.frets), 6)
-    ((6, 22), 0.2)
     """
     station = lines.station_mm
     scale = np.array([s.scale_mm for s in specification.strings])

@@ -16,17 +16,19 @@ crowns are seen to scatter, so it stays where it is when all readings are said t
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, partial
 from statistics import NormalDist
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import BoolArray, FloatArray, shut
 from evenfall.errors import At, Finding
+from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import board_drop_mm
-from evenfall.measurement import Origin
+from evenfall.measurement import Heights, Measurement, Origin
+from evenfall.neck.bow import Bow
 from evenfall.neck.drawn_line import (
     HARDLY,
     LEAST_SCATTER_MM,
@@ -40,14 +42,6 @@ from evenfall.neck.drawn_line import (
 )
 from evenfall.neck.wear import scatter_u_mm, wear_read
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.measurement import Heights, Measurement
-    from evenfall.neck.bow import Bow
 
 BY_CHANCE = 0.005
 """Chance that readings of level frets name a fret as a whole, or tilted. A fifth of it for a single
@@ -222,22 +216,6 @@ def level_line(
         How the neck bows.
     smallest_cut_mm
         A crown that is off by less is taken as level [mm].
-
-    Examples
-    --------
-    >>> from importlib import resources
-    >>> from evenfall.instrument import read_specification, string_lines
-    >>> from evenfall.neck import default_bow
-    >>> from evenfall.sheets import SheetFile, read_measurement
-    >>> invented = resources.files("evenfall") / "invented"
-    >>> specification, _ = read_specification((invented / "tesquil.spec.toml").read_text("utf-8"))
-    >>> sheet = SheetFile("before.csv", (invented / "tesquil-before.csv").read_bytes())
-    >>> measurement, _ = read_measurement([sheet], specification)
-    >>> lines = string_lines(specification)
-    >>> bow = default_bow(specification, lines)
-    >>> line = level_line(specification, measurement, lines, bow, 0.02)
-    >>> line.level_mm.shape, 11 in [fret.fret for fret in line.standing]
-    ((6, 22), True)
     """
     return level_lines(specification, measurement, lines, bow)(smallest_cut_mm)
 

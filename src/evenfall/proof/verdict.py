@@ -7,6 +7,7 @@ planned is reported beside the verdict.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING
@@ -14,12 +15,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.arrays import numbered
-from evenfall.errors import At, Finding, RequestError
-from evenfall.gates import accepted_with_plan, check_used, open_gates
-from evenfall.instrument import string_lines
-from evenfall.measurement import Origin
+from evenfall.errors import At, Finding, RequestError, Severity
+from evenfall.gates import Accepted, accepted_with_plan, check_used, open_gates
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement, Origin
 from evenfall.names import of_two
 from evenfall.neck import default_bow, level_line
+from evenfall.plan import Plan
 from evenfall.plan.plan import before_work
 from evenfall.proof.decision import EXACT_MM, one_sided_factor
 from evenfall.proof.deviation import deviation_from_plan, heights_read
@@ -37,29 +39,17 @@ from evenfall.proof.next_steps import next_steps
 from evenfall.proof.positions import clear_up_to_n, clearance_items, clearances, judge_positions
 from evenfall.proof.result import Deviation, Item, Proof
 from evenfall.proof.uncertainty import Budget, student_t_factor
-from evenfall.requirement import State
+from evenfall.requirement import FITS_SHARE, State
 from evenfall.strings.clearance import buzz_force
-from evenfall.strings.excursion import excursion_table
+from evenfall.strings.excursion import ExcursionTable, excursion_table
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from evenfall.errors import Severity
-    from evenfall.gates import Accepted
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
     from evenfall.proof.decision import Verdict
     from evenfall.proof.positions import Clearances
-    from evenfall.strings.excursion import ExcursionTable
 
 _SAME_MM = 5e-4
 """Half the last digit that people read: a smaller difference is none."""
-
-_FITS_SHARE = 0.85
-"""Attack and targets do not fit each other where level frets stay clear up to less of the attack
-than this (our judgement, no source)."""
 
 _HUMIDITY_STEP_PERCENT = 5.0
 """Change of the air's humidity worth a remark (common practice, no source)."""
@@ -252,7 +242,7 @@ def _level_findings(case: Case, found: Clearances) -> Iterator[Finding]:
     with np.errstate(divide="ignore", invalid="ignore"):
         share = level_n / case.attack_n[:, None]
     k = int(np.nanmin(np.where(np.isfinite(share), share, np.inf), axis=1).argmin())
-    fits = float(np.nanmin(share[k])) >= _FITS_SHARE
+    fits = float(np.nanmin(share[k])) >= FITS_SHARE
     strings = numbered(as_good.any(axis=(1, 2)))
     yield Finding(
         "misfit",

@@ -33,8 +33,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
+
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.instrument.specification import InstrumentString
 
 _KG_PER_M = 1e-6  # 1 kg/m in N s²/mm², the mass per length that goes with mm, N and s
@@ -62,9 +63,6 @@ class Damping:
             value = getattr(self, name)
             if not (isfinite(value) and value >= 0.0):
                 raise ValueError(f"{name} must be zero or more, not {value}.")
-
-
-#: A string that never stops: for checks of the motion itself.
 
 
 REST = 5e-4

@@ -36,6 +36,7 @@ from evenfall.codec.forms import (
     whole,
 )
 from evenfall.codec.parsing import JSON_LIMIT_BYTES, parse_toml
+from evenfall.codec.reading import finding_of
 from evenfall.codec.schema import json_schema
 from evenfall.errors import (
     At,
@@ -46,7 +47,7 @@ from evenfall.errors import (
     UnsupportedError,
 )
 from evenfall.instrument import read_specification
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import _NUMBERS, Sentence, sentence
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -537,3 +538,9 @@ def test_a_file_with_random_damage_is_refused_or_the_same(data: st.DataObject) -
         made, told = rack(), str(error)
     assert same(made, rack())
     assert "\n" not in told
+
+
+def test_a_number_in_every_form_that_sentences_have_is_taken_up_again() -> None:
+    texts = [f"It is {{size:{form}}}." for form in (*sorted(_NUMBERS), ".1e", "+,.2f", "")]
+    found = [Finding("gauge", text, size=0.16) for text in texts]
+    assert [finding_of(plain(one)) for one in found] == found

@@ -3,18 +3,6 @@
 What is wrong with a *call* or a *file* is an exception, raised; what is wrong with an
 *instrument* or a *set of readings* is a `Finding`, collected and shown together. Both carry a
 code, a place and values; `evenfall.wording` makes the sentence.
-
-    EvenfallError
-    ├── RequestError          the call cannot be carried out as asked
-    ├── SpecificationError    a specification with one or more faults
-    ├── ReadingsError         readings that cannot be used
-    ├── DescriptionError      a machine, cutter or fixture described with one or more faults
-    ├── ProgramError          a machine program that cannot be read or must not be written
-    ├── FormatMismatchError   the file is not of this format
-    ├── BrokenFileError       the right format, but the file is damaged
-    ├── UnsupportedError      a valid file that uses a feature evenfall does not read
-    ├── SolverError           the optimiser stopped without an answer that passes its own check
-    └── Cancelled             somebody asked a long step to stop; nothing was written
 """
 
 from __future__ import annotations

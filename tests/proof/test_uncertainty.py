@@ -50,8 +50,8 @@ def end_gauge_lines():
 
 def test_end_gauge_h1() -> None:
     case, lines = CASES["end_gauge"], end_gauge_lines()
-    difference = Budget("difference", 215.0, "nm", lines[1:4])
-    length = Budget("length", 50_000_838.0, "nm", lines)
+    difference = Budget(lines[1:4])
+    length = Budget(lines)
     as_printed(
         case["published"],
         difference_u_nm=difference.combined_uncertainty,
@@ -68,7 +68,7 @@ def test_end_gauge_h1() -> None:
 
 def test_end_gauge_degrees_of_freedom_are_truncated_not_interpolated() -> None:
     """Interpolating would give k = 2.9036 and U = 91.9 nm, outside what is printed."""
-    length = Budget("length", 0.0, "nm", end_gauge_lines())
+    length = Budget(end_gauge_lines())
     assert length.coverage_factor(0.99) == student_t_factor(0.99, 16)
     assert abs(2.9036 - CASES["end_gauge"]["published"]["coverage_factor"]["value"]) > 0.005
 
@@ -90,9 +90,7 @@ def test_repeated_readings_4_4_3() -> None:
 
 
 def four_inputs(distribution):
-    return Budget(
-        "sum", 0.0, "", tuple(BudgetLine(n, 0.0, 1.0, distribution=distribution) for n in "abcd")
-    )
+    return Budget(tuple(BudgetLine(n, 0.0, 1.0, distribution=distribution) for n in "abcd"))
 
 
 def test_additive_model_of_the_monte_carlo_supplement() -> None:
@@ -155,7 +153,7 @@ sensitivities = st.floats(-5, 5).filter(lambda c: c == 0.0 or abs(c) > 1e-150)  
 @given(st.lists(st.tuples(uncertainties, sensitivities, st.integers(1, 60)), min_size=1))
 def test_effective_degrees_of_freedom_lie_between_the_least_and_the_sum(inputs) -> None:
     lines = tuple(BudgetLine("x", 0.0, u, c, degrees_of_freedom=n) for u, c, n in inputs)
-    budget = Budget("y", 0.0, "mm", lines)
+    budget = Budget(lines)
     contributing = [line for line in lines if line.contribution > 0.0]
     if not contributing:
         assert budget.effective_degrees_of_freedom == math.inf

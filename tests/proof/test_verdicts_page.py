@@ -21,7 +21,7 @@ def test_the_budget_on_the_page() -> None:
         BudgetLine("saddle", 0.0, 0.010, share),
         BudgetLine("crown top, fret 12", 0.0, 0.005, -1.0),
     )
-    budget = Budget("action", 0.0, "mm", lines)
+    budget = Budget(lines)
     rows = re.findall(r"^\| (\w[^|]*) \| ([\d.]+) \| ([-\d.]+) \| ([\d.]+) \|$", PAGE, re.MULTILINE)
     assert [row[0] for row in rows] == [str(line.name) for line in lines]
     for (_, u, c, contribution), line in zip(rows, lines, strict=True):

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenfall.arrays import FloatArray
+from evenfall.codec import plain
 from evenfall.errors import RequestError
 from evenfall.instrument import Specification, StringLines
 from evenfall.instrument.geometry import fret_distance_mm
@@ -42,14 +43,7 @@ class Calibration:
 
     def as_dict(self) -> dict[str, Any]:
         """Return plain values for JSON."""
-        return {
-            "relief_change_mm": self.relief_change_mm,
-            "relief_change_u_mm": self.relief_change_u_mm,
-            "tension_n": self.tension_n,
-            "residual_mm": self.residual_mm,
-            "residual_ratio": None if np.isnan(self.residual_ratio) else self.residual_ratio,
-            "leaning": self.leaning,
-        }
+        return {name: value for name, value in plain(self).items() if name != "bow"}
 
 
 def calibrate(

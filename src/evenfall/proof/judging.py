@@ -193,7 +193,7 @@ class Case:
         """Return one judged item: a value with its budget between two limits [mm]."""
         lines = tuple(budget)
         known = math.isfinite(value_mm)
-        whole = Budget("", value_mm, "mm", lines)
+        whole = Budget(lines)
         u_mm = whole.combined_uncertainty if known else math.nan
         freedom = whole.effective_degrees_of_freedom if known else math.inf
         decision = self.decision(value_mm, u_mm if known else 0.0, low_mm, high_mm, freedom)
@@ -274,7 +274,7 @@ def _surer(
     """
     if math.isnan(derived_mm) or not all(reading.checks for reading in readings):
         return True
-    hand, heights = (Budget("", 0.0, "mm", tuple(lines)) for lines in (by_hand, derived))
+    hand, heights = (Budget(tuple(lines)) for lines in (by_hand, derived))
     few = [one.effective_degrees_of_freedom < _FEW for one in (hand, heights)]
     if few[0] != few[1]:
         return few[1]
@@ -393,8 +393,7 @@ def crown_height_items(case: Case, plan: Plan, fit: Fit) -> list[Item]:
             _crown_height(case, plan, fit, k, fret) for k in range(case.measurement.string_count)
         ]
         scores = [
-            (value_mm - least_mm)
-            / max(EXACT_MM, Budget("", value_mm, "mm", tuple(lines)).combined_uncertainty)
+            (value_mm - least_mm) / max(EXACT_MM, Budget(tuple(lines)).combined_uncertainty)
             for value_mm, lines, _, _ in found
         ]
         known = [k for k, score in enumerate(scores) if math.isfinite(score)]

@@ -122,7 +122,7 @@ class Item(Content):
     @property
     def budget(self) -> Budget:
         """The uncertainty budget of the value."""
-        return Budget(str(self.name), self.value, self.unit, self.lines)
+        return Budget(self.lines)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

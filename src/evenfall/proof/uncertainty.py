@@ -67,14 +67,11 @@ class BudgetLine(Content):
 class Budget:
     """How the uncertainty of one result comes about."""
 
-    quantity: str  # what the result is, in words
-    value: float  # the result, in `unit`
-    unit: str  # unit of the result
     lines: tuple[BudgetLine, ...]  # its inputs, independent of each other
 
     @property
     def combined_uncertainty(self) -> float:
-        """Combined standard uncertainty u_c, in `unit` (GUM eq. 10)."""
+        """Combined standard uncertainty u_c, in the unit of the result (GUM eq. 10)."""
         return math.hypot(*(line.contribution for line in self.lines))
 
     @property
@@ -106,7 +103,7 @@ class Budget:
         return student_t_factor(coverage, self.effective_degrees_of_freedom)
 
     def expanded_uncertainty(self, coverage: float) -> float:
-        """Return U = k u_c, in `unit` (GUM 6.2.1)."""
+        """Return U = k u_c, in the unit of the result (GUM 6.2.1)."""
         return self.coverage_factor(coverage) * self.combined_uncertainty
 
 

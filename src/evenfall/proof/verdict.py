@@ -392,7 +392,7 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
             derived_mm = derived_straightedge(case, item.string or 0, item.place[1])
         else:
             derived_mm, lines = gap_over_crown(case, item.place[0] - 1, item.place[1])
-        u_mm = Budget("", derived_mm, "mm", tuple(lines)).combined_uncertainty
+        u_mm = Budget(tuple(lines)).combined_uncertainty
         off_mm = item.value - derived_mm
         bound_mm = max(factor * math.hypot(item.standard_uncertainty, u_mm), 10.0 * _SAME_MM)
         if abs(off_mm) > bound_mm:

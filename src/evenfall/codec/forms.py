@@ -117,9 +117,13 @@ def hash_text(meaning: str, shape: str = "", **more: Any) -> dict[str, Form]:
     return text(meaning, shape, longest=64, pattern="[0-9a-f]{64}", **more)
 
 
-@cache
 def forms(of: Any) -> Mapping[str, Form]:
     """Return the forms of a class by field; a field without one is not written."""
+    return _forms(of)
+
+
+@cache  # the type checker takes no class that has a hash of its own for one that can be looked up
+def _forms(of: Any) -> Mapping[str, Form]:
     return {f.name: f.metadata["form"] for f in fields(of) if "form" in f.metadata}
 
 

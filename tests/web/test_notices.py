@@ -18,6 +18,7 @@ import evenfall as ef
 from evenfall import workshop
 from evenfall.records.queue import Queue
 from evenfall.web.transport import context, own_certificate
+from evenfall.workshop import notices
 from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Looking, Ways, deliver, notify, ways
 from receiver import receiving
 
@@ -52,6 +53,27 @@ def test_a_receiver_that_was_away_gets_it_later() -> None:
     ):
         deliver(NOTICE, to=Ways(address), wait=waited.append)
     assert len(got) == 3
+
+
+def test_a_receiver_that_takes_nothing_keeps_it_from_no_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    written: list[object] = []
+    monkeypatch.setattr(notices, "_write", lambda _mail, asked: written.append(asked))
+    both = ways({WEBHOOK: "http://127.0.0.1:9/hook", MAIL: "smtp://h?from=a@b&to=c@d"})
+    with pytest.raises(ef.EvenfallError, match="the webhook does not take it"):
+        deliver(NOTICE, to=both, wait=lambda _s: None)
+    assert written == [NOTICE]
+
+
+def test_a_receiver_that_answers_for_ever_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each byte of it came in time, and all notices waited behind it."""
+    over = threading.Event()
+    monkeypatch.setattr(notices, "_post", lambda *_given: over.wait(30))
+    monkeypatch.setattr(notices, "_LONGEST_S", 0.01)
+    with pytest.raises(ef.EvenfallError, match="it takes too long"):
+        deliver(NOTICE, to=Ways("http://127.0.0.1:9/hook"), wait=lambda _s: None)
+    over.set()
 
 
 def test_a_receiver_leads_nowhere_else_and_what_it_says_goes_unread() -> None:
@@ -167,6 +189,10 @@ def test_a_password_goes_to_no_mail_server_that_nobody_vouches_for(
     [
         (WEBHOOK, "office"),
         (WEBHOOK, "file:///etc/passwd"),
+        (WEBHOOK, "http://[office"),
+        (WEBHOOK, "http://office:99999/"),
+        (WEBHOOK, "http://office/a b"),
+        (WEBHOOK, "https://:443/"),
         (MAIL, "smtp://host"),
         (MAIL, "smtp://host:port?from=a@b&to=c@d"),
         (MAIL, "imap://host?from=a@b&to=c@d"),

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
+import os
 import time
 import zipfile
 from collections.abc import Callable, Iterator
@@ -232,11 +234,27 @@ def test_two_gigabytes_are_refused_before_a_byte_is_sent(client: TestClient) -> 
         ("a\0b\n.csv", "ab.csv"),
         ("x" * 500 + ".csv", "x" * 116 + ".csv"),
         ("q.csv:stream", "q.csvstream"),
+        ("\N{MUSICAL SYMBOL G CLEF}" * 120 + ".csv", "\N{MUSICAL SYMBOL G CLEF}" * 59 + ".csv"),
     ],
 )
 def test_a_name_is_no_way_out_of_its_folder(sent: str | None, kept: str, tmp_path: Path) -> None:
     assert bare(sent) == kept
     assert (tmp_path / kept).parent == tmp_path
+    (tmp_path / kept).touch()  # no file system takes more than 255 bytes
+
+
+def test_a_full_disk_is_said_and_is_no_fault_of_the_program(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_given: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    task = announce(client, ("a.csv", 4))
+    monkeypatch.setattr(os, "fsync", full)
+    place, headers = f"/uploads/{task}/0", {**JSON, "upload-offset": "0"}
+    answer = client.patch(place, content=b"abcd", headers=headers)
+    assert answer.status_code == 507
+    assert "No room is left on the disk" in answer.json()["error"]["sentence"]
 
 
 def test_no_task_but_one_that_waits_for_files_takes_any(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 from functools import cache
 from typing import TYPE_CHECKING
@@ -115,6 +116,7 @@ def application(dossiers: Dossiers, *, port: int, place: Place | None = None) ->
     app.add_exception_handler(RequestValidationError, _malformed)
     app.add_exception_handler(HTTPException, _refused)
     app.add_exception_handler(UnicodeEncodeError, _unwritable)
+    app.add_exception_handler(OSError, _full)
     app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(Exception, _unexpected)
     app.add_exception_handler(NotAllowedError, _turned_away)
@@ -165,6 +167,15 @@ async def _unwritable(request: Request, error: Exception) -> Response:
     if error.reason != "surrogates not allowed":
         return await _unexpected(request, error)
     return problem(request, RequestError("A character is damaged; type that text again."))
+
+
+async def _full(request: Request, error: Exception) -> Response:
+    """Say that the disk is full, which is no fault of the program nor of who asked."""
+    assert isinstance(error, OSError)  # noqa: S101 (it is registered for it)
+    if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+        return await _unexpected(request, error)
+    text = "No room is left on the disk of these pages. Make room there, then send this again."
+    return problem(request, RequestError(text), 507)
 
 
 async def _gone(_request: Request, _error: Exception) -> Response:

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 router = Part(prefix="/uploads")
 MOST_FILES = 20
+_LONGEST_NAME_BYTES = 240
 
 
 class Announced(BaseModel):
@@ -161,7 +162,9 @@ def keep(request: Request, files: list[UploadFile]) -> str:
 def bare(name: str | None) -> str:
     """Return a file's own name, without the folders that a browser may send before it."""
     own = (name or "").replace("\\", "/").rpartition("/")[2]
-    own = "".join(c for c in own if c.isprintable() and c not in ':*?"<>|')[-120:].strip()
+    own = "".join(c for c in own if c.isprintable() and c not in ':*?"<>|')[-120:]
+    # as long as a file system takes, which counts bytes
+    own = own.encode()[-_LONGEST_NAME_BYTES:].decode(errors="ignore").strip()
     return own if own.strip(".") else "file"
 
 

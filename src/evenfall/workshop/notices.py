@@ -14,10 +14,13 @@ from __future__ import annotations
 import os
 import smtplib
 import ssl
+import threading
 import time
 from collections.abc import Callable, Mapping
 from email.message import EmailMessage
 from email.utils import localtime, make_msgid, parseaddr
+from functools import partial
+from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -39,6 +42,9 @@ MAIL = "EVENFALL_NOTICES_MAIL"
 _WAITS_S = (5.0, 30.0)
 """How long is waited before a notice is sent again to a receiver that is away [s]."""
 _PATIENCE_S = 15.0
+"""How long a receiver may be silent [s]."""
+_LONGEST_S = 60.0
+"""How long sending one notice may take [s]."""
 _DAYS = 3
 """Of verdicts older than this nobody is told [days]."""
 _LONGEST = 4000
@@ -69,8 +75,7 @@ class Ways(NamedTuple):
 def ways(environment: Mapping[str, str] = os.environ) -> Ways:
     """Return the ways that are set up; `RequestError` where one cannot be meant so."""
     webhook = environment.get(WEBHOOK, "").strip()
-    parts = urlsplit(webhook)
-    if webhook and not (parts.scheme in ("http", "https") and parts.netloc):
+    if webhook and not _is_place(webhook):
         raise RequestError(
             "This is not an address to post notices to; give one as https://NAME/PATH.",
             at=At(field=WEBHOOK),
@@ -98,6 +103,18 @@ def _mail(given: str) -> Mail:
     secure = parts.scheme == "smtps"
     user, password = unquote(parts.username or ""), unquote(parts.password or "")
     return Mail(str(parts.hostname), port, user, password, secure, sender, receivers)
+
+
+def _is_place(given: str) -> bool:
+    """Say whether a text is an address of the web: a scheme, a host, a port that there is."""
+    try:
+        parts = urlsplit(given)
+        plain = given.isprintable() and " " not in given
+        return (
+            plain and parts.scheme in ("http", "https") and parts.port != 0 and bool(parts.hostname)
+        )
+    except ValueError:
+        return False
 
 
 def _is_address(given: str) -> bool:
@@ -195,37 +212,64 @@ def deliver(
     to: Ways | None = None,
     wait: Callable[[float], None] = time.sleep,
 ) -> dict[str, Any]:
-    """Send a notice every way that is set up, again where a receiver is away for a while."""
+    """Send a notice every way that is set up, again where a receiver is away for a while.
+
+    One that does not take it keeps it from no other; what came in the way is raised after all.
+    """
     to = to or ways()
-    sent = []
+    sent: dict[str, RequestError | None] = {}
     if to.webhook:
-        _tried(lambda: _post(to.webhook, asked), "the webhook", progress, wait)
-        sent.append("webhook")
+        post = partial(_post, to.webhook, asked)
+        sent["webhook"] = _tried(post, "the webhook", progress, wait)
     if to.mail is not None:
-        mail = to.mail
-        _tried(lambda: _write(mail, asked), "the mail server", progress, wait)
-        sent.append("mail")
-    return {"sent": sent}
+        write = partial(_write, to.mail, asked)
+        sent["mail"] = _tried(write, "the mail server", progress, wait)
+    for refused in filter(None, sent.values()):
+        raise refused
+    return {"sent": list(sent)}
 
 
 def _tried(
     send: Callable[[], None], whom: str, progress: Progress, wait: Callable[[float], None]
-) -> None:
-    for pause in (*_WAITS_S, None):
+) -> RequestError | None:
+    """Send until it is taken; return what came in the way at last."""
+    for pause in (0.0, *_WAITS_S):
+        if pause:
+            wait(pause)
         progress("Sending", 0.0)
         try:
-            send()
+            _in_time(send)
         except (OSError, smtplib.SMTPException, _TurnedAwayError) as error:
-            if pause is None:
-                raise RequestError(
-                    "The notice could not be sent: {whom} does not take it ({why}). Check its "
-                    "address, then begin this again.",
-                    whom=whom,
-                    why=plain_line(str(error))[:200],
-                ) from None
-            wait(pause)
+            why = plain_line(str(error))[:200]
         else:
-            return
+            return None
+    return RequestError(
+        "The notice could not be sent: {whom} does not take it ({why}). Check its "
+        "address, then begin this again.",
+        whom=whom,
+        why=why,
+    )
+
+
+def _in_time(send: Callable[[], None]) -> None:
+    """Send; give up on a receiver that answers byte by byte, and would hold up all notices."""
+    came: SimpleQueue[Exception | None] = SimpleQueue()
+
+    def sending() -> None:
+        try:
+            send()
+        except Exception as error:
+            came.put(error)
+        else:
+            came.put(None)
+
+    threading.Thread(target=sending, daemon=True).start()
+    try:
+        error = came.get(timeout=_LONGEST_S)
+    except Empty:
+        raise _TurnedAwayError("it takes too long") from None
+    if error is not None:
+        raise error
 
 
 class _TurnedAwayError(Exception):

@@ -228,6 +228,8 @@ def test_who_made_a_lot_does_not_send_it_back(two: tuple[Dossiers, Dossiers]) ->
     shown = lot_seen(one, SharedLots(one.archive).of()[0].key, SUPPLIER)
     with pytest.raises(RequestError, match="Who made a lot cannot send it back"):
         answer_shared(one, shown, "sent back", reason="dents")
+    with pytest.raises(RequestError, match="Words are at most 2000 characters"):
+        answer_shared(one, shown, "read again", reason="dents " * 400)
 
 
 def test_a_lot_is_accepted_by_verdicts_that_stand_in_that_moment(

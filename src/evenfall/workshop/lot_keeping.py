@@ -384,6 +384,7 @@ def check_answer(answer: str, reason: str) -> LotAnswer:
         raise RequestError(
             "The answer to a lot is to accept it, to ask for another reading, or to send it back."
         )
+    check_words("reason", reason, LONGEST_STEP)
     if known != "accepted" and not reason.strip():
         raise RequestError(
             "Say why the lot is {what}; the workshop reads it.",

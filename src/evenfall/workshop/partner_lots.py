@@ -174,6 +174,7 @@ def share_lot(
 
     With `seen`, which `version_of_shared` gave, a lot of that name is replaced only as it was seen.
     """
+    names = tuple(dict.fromkeys(names))
     wanted = [dossiers.named(name) for name in names]
     for name, line in zip(names, dossiers.lines(wanted), strict=True):
         if line.subject != "instrument":

@@ -90,10 +90,9 @@ class SideHeights:
     # nut's side, bridge's side
     height_mm: FloatArray
     u_mm: FloatArray
-    slope: FloatArray  # slope of the board along the fret, shape (2, N)
 
-    def mean(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return height, standard uncertainty and slope under the fret: the mean of both sides.
+    def mean(self) -> tuple[FloatArray, FloatArray]:
+        """Return height and standard uncertainty under the fret: the mean of both sides.
 
         Where one side alone is seen it stands for both.
         """
@@ -103,8 +102,7 @@ class SideHeights:
         blank = np.where(many > 0, 1.0, np.nan)
         height = np.where(seen, self.height_mm, 0.0).sum(axis=0) / share * blank
         u = np.sqrt(np.where(seen, self.u_mm**2, 0.0).sum(axis=0)) / share * blank
-        slope = np.where(seen, self.slope, 0.0).sum(axis=0) / share * blank
-        return height, u, slope
+        return height, u
 
 
 class BoardCells:
@@ -119,10 +117,9 @@ class BoardCells:
         self.lines, self.half_crown = lines, 0.5 * crown_width_mm
         self.grid, self.count = grid, np.where(full, count, 0.0)
         self.x, self.y = np.meshgrid(grid.x_mm, grid.y_mm, indexing="ij")
-        curve = gathered.board_guess.curve_coefficients
+        curve = gathered.board_coefficients
         self.over = np.where(full, over, np.nan)
         self.arch = _arch(curve, self.grid.x_mm, np.where(full, count, 0.0).sum(axis=1))
-        self.arch_slope = [part.deriv() for part in self.arch]
         guess = curve[0][:, None] + self.y * (curve[1][:, None] + self.y * curve[2][:, None])
         self.height = np.where(full, guess + over, np.nan)
         self.noise = cells.scatter_mm
@@ -138,7 +135,6 @@ class BoardCells:
         cosine = self.lines.cosine[fret]
         heights = np.full((2, len(along_mm)), np.nan)
         u = np.full((2, len(along_mm)), np.nan)
-        slopes = np.full((2, len(along_mm)), np.nan)
         reach = BESIDE_MM + self.half_crown + FOOT_MM
         tip = abs(lean) * float(np.max(np.abs(self.grid.y_mm)))
         low = int(
@@ -150,7 +146,7 @@ class BoardCells:
         count = self.count[low:high].ravel()
         full = np.flatnonzero(count > 0.0)
         x, y = self.x[low:high].ravel()[full], self.y[low:high].ravel()[full]
-        z, count = self.height[low:high].ravel()[full] - self._arch_at(x, y)[0], count[full]
+        z, count = self.height[low:high].ravel()[full] - self._arch_at(x, y), count[full]
         across = self.lines.off_mm(fret, x, y)
         along = (lean * (x - base) + y) * cosine
         limits = self._limits(fret)
@@ -163,7 +159,7 @@ class BoardCells:
             cell = start[:, None] + np.arange(np.max(end - start, initial=0))
             real = cell < end[:, None]
             used = here[np.minimum(cell, len(here) - 1)] if len(here) else cell
-            heights[side], own_u, slopes[side] = _planes(
+            heights[side], own_u = _planes(
                 across[used],
                 along[used] - along_mm[:, None],
                 z[used],
@@ -172,16 +168,13 @@ class BoardCells:
                 foot_mm=self.half_crown + FOOT_MM + GLUE_MM,
             )
             u[side] = np.hypot(own_u, self.profile_u * _reach(off[here]))
-        arch, slope = self._arch_at(base + lean * cosine * along_mm, cosine * along_mm)
-        run = np.array([lean * cosine, cosine])
-        return SideHeights(heights + arch, u, slopes + run @ slope)
+        arch = self._arch_at(base + lean * cosine * along_mm, cosine * along_mm)
+        return SideHeights(heights + arch, u)
 
-    def _arch_at(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the arch of the board at places, shape (N,), and its slopes, shape (2, N)."""
-        (c0, c1, c2), (d0, d1, d2) = (
-            [part(x) for part in parts] for parts in (self.arch, self.arch_slope)
-        )
-        return c0 + y * (c1 + y * c2), np.stack([d0 + y * (d1 + y * d2), c1 + 2.0 * y * c2])
+    def _arch_at(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Return the arch of the board at places, shape (N,)."""
+        c0, c1, c2 = (part(x) for part in self.arch)
+        return np.asarray(c0 + y * (c1 + y * c2))
 
     def _limits(self, fret: int) -> tuple[float, float]:
         """Return how far from a fret's line the board may be taken on either side."""
@@ -317,8 +310,8 @@ def _planes(
     *,
     noise: float,
     foot_mm: float,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return height, standard uncertainty and slope along the fret of planes at their origins.
+) -> tuple[FloatArray, FloatArray]:
+    """Return height and standard uncertainty of planes at their origins.
 
     Cells nearer than the foot may carry glue: they hardly count at first, and if they fit, fully.
     Each row of the arrays, shape (N, M), is the cells of one plane; a cell of no points is none.
@@ -344,7 +337,6 @@ def _planes(
     freedom = np.maximum(1, real.sum(axis=1) - 3)
     # the larger of what the points' scatter and what the cells' scatter says
     variance = np.maximum(noise**2, np.sum(weight * residual**2, axis=1) / freedom)
-    made = np.full((3, len(fits)), np.nan)
-    u = np.sqrt(variance * np.linalg.inv(matrix)[:, 0, 0])
-    made[:, fits] = fit[:, 0], u, fit[:, 2]
-    return made[0], made[1], made[2]
+    made = np.full((2, len(fits)), np.nan)
+    made[:, fits] = fit[:, 0], np.sqrt(variance * np.linalg.inv(matrix)[:, 0, 0])
+    return made[0], made[1]

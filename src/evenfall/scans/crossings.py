@@ -58,8 +58,7 @@ class Crossing:
     top_mm: float
     top_u_mm: float
     origin: Origin  # READ where points lie under the string, INTERPOLATED over a shadow, MISSING
-    slope_rad: float  # slope of the crown along the fret and its standard uncertainty [rad]
-    slope_u_rad: float
+    slope_rad: float  # slope of the crown along the fret [rad]
     radius_mm: float  # radius of the crown and its standard uncertainty [mm]
     radius_u_mm: float
     # width of the worn flat and its standard uncertainty [mm]; 0 where round, NaN where hidden
@@ -67,9 +66,7 @@ class Crossing:
     flat_width_u_mm: float
 
 
-MISSING = Crossing(
-    np.nan, np.nan, Origin.MISSING, np.nan, np.nan, np.nan, np.nan, np.nan, np.nan
-)  # fmt: skip
+MISSING = Crossing(np.nan, np.nan, Origin.MISSING, np.nan, np.nan, np.nan, np.nan, np.nan)
 
 
 def smooth_crown(line: CrownLine) -> FloatArray:
@@ -132,7 +129,7 @@ def crown_at(
         radius = max(float(np.median(line.radius_mm[used])), float(half.max()))
         depth = arc_drop_mm(radius, half)
         height_u = float(np.hypot(height_u, np.ptp(depth) / np.sqrt(12.0)))
-    slope, slope_u = _slope(line, distance, over, scatter_ratio)
+    slope = _slope(line, distance, over, scatter_ratio)
     slope += float(np.polyval(np.polyder(trend_coefficients), along_mm))
     weight = 1.0 / np.maximum(line.radius_u_mm[used], 1e-9) ** 2
     radius = float(np.sum(weight * line.radius_mm[used]) / np.sum(weight))
@@ -150,7 +147,6 @@ def crown_at(
         height_u,
         origin,
         slope,
-        slope_u,
         radius,
         float(1.0 / np.sqrt(np.sum(weight))),
         flat,
@@ -205,18 +201,14 @@ def _local(
     return float(fit[0]), float(np.sqrt(max(0.0, inverse[0, 0]))), chi
 
 
-def _slope(
-    line: CrownLine, distance: FloatArray, over: FloatArray, scatter_ratio: float
-) -> tuple[float, float]:
-    """Return the slope about the smooth line and its standard uncertainty."""
+def _slope(line: CrownLine, distance: FloatArray, over: FloatArray, scatter_ratio: float) -> float:
+    """Return the slope about the smooth line."""
     used = np.abs(distance) < SLOPE_MM
     if int(used.sum()) < 3 or float(np.ptp(distance[used])) < 1.0:
         used = np.abs(distance) < 2.0 * SLOPE_MM
     if int(used.sum()) < 3:
-        return np.nan, np.nan
-    u = line.top_u_mm[used] * scatter_ratio
+        return np.nan
     design = np.column_stack([np.ones(int(used.sum())), distance[used]])
-    weight = 1.0 / u**2
+    weight = 1.0 / (line.top_u_mm[used] * scatter_ratio) ** 2
     inverse = np.linalg.pinv((design * weight[:, None]).T @ design)
-    fit = inverse @ (design.T @ (weight * over[used]))
-    return float(fit[1]), float(np.sqrt(max(0.0, inverse[1, 1])))
+    return float((inverse @ (design.T @ (weight * over[used])))[1])

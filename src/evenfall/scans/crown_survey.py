@@ -88,9 +88,6 @@ class CrownSurvey:
     height_mm, height_u_mm
         Height over the board on the nut's side and on the bridge's, and standard uncertainty [mm];
         shape (2, K, F).
-    twist_rad, twist_u_rad
-        Slope of the crown along the fret less the board's, and its standard uncertainty [rad],
-        shape (K, F).
     crown_lines
         The crown of each fret along its whole length; None where none was found.
     board
@@ -123,8 +120,6 @@ class CrownSurvey:
     flat_width_u_mm: FloatArray
     height_mm: FloatArray
     height_u_mm: FloatArray
-    twist_rad: FloatArray
-    twist_u_rad: FloatArray
     crown_lines: tuple[CrownLine | None, ...]
     board: Board
     scanned: Scanned

@@ -16,7 +16,6 @@ import numpy as np
 
 from evenfall.errors import Progress, silent
 from evenfall.instrument import string_lines
-from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.fret_comb import FretLines, nominal_lines
 from evenfall.scans.surface import pieces
 
@@ -63,17 +62,6 @@ RUN_POINTS = 1 << 19
 
 CREST_DEGREE = 4
 """Degree of the guess of a crown line across the board."""
-
-
-@dataclass(frozen=True, slots=True)
-class BoardGuess:
-    """Cross curves of the board along the neck.
-
-    In each column of cells z = c0 + c1 y + c2 y² + c3 (x - x of the column's middle).
-    """
-
-    curve_coefficients: FloatArray  # shape (4, columns): c0 [mm], c1, c2 [1/mm], c3
-    noise_mm: float  # standard deviation of single points about it [mm]
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +126,10 @@ class CellSums:
 class Gathered:
     """What is left of a scan after the pass."""
 
-    grid: Grid  # cells and the guess that sums refer to
-    board_guess: BoardGuess
+    grid: Grid  # cells that sums refer to
+    # cross curves of the board along the neck, over which sums are taken: in each column of cells
+    # z = c0 + c1 y + c2 y² + c3 (x - x of the column's middle), shape (4, columns)
+    board_coefficients: FloatArray
     # polynomials of the crown lines, highest power first, shape (F, CREST_DEGREE + 1)
     crest_coefficients: FloatArray
     crowns: tuple[CrownPoints | None, ...]  # points of each crown; None where no fret was found
@@ -231,7 +221,7 @@ def nearest_fret(x_mm: FloatArray, y_mm: FloatArray, lines: FretLines) -> FloatA
     return nearest
 
 
-def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: float) -> BoardGuess:
+def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: float) -> FloatArray:
     """Return robust cross curves of the board from the sample points."""
     x, y, z = sample.T
     column = ((x - grid.low_x_mm) / CELL_MM).astype(np.intp)
@@ -253,7 +243,6 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
     x, y, z, column = x[clear], y[clear], z[clear], column[clear]
     powers = [np.ones_like(y), y, y**2, y**3, y**4]
     weight = np.ones_like(y)
-    residual = np.zeros_like(y)
     curve = np.zeros((4, grid.columns))
     offset = np.arange(-round(BAND_MM / CELL_MM), round(BAND_MM / CELL_MM) + 1) * CELL_MM
     for limit in (3.0, 1.0, 0.4, CLIP_MM, CLIP_MM, CLIP_MM):
@@ -273,14 +262,14 @@ def _board_guess(sample: FloatArray, grid: Grid, lines: FretLines, half_crown: f
         curve = np.ascontiguousarray(np.linalg.solve(matrix, right[..., None])[..., 0].T)
         filled = np.flatnonzero(matrix[:, 0, 0] > 10.0)
         if not len(filled):
-            return BoardGuess(np.zeros((4, grid.columns)), 0.0)
+            return np.zeros((4, grid.columns))
         for part in curve:
             part[:] = np.interp(np.arange(grid.columns), filled, part[filled])
         residual = z - curve[0][column] - y * (curve[1][column] + y * curve[2][column])
         residual -= curve[3][column] * (x - grid.x_mm[column])
         share = np.minimum(np.abs(residual) / limit, 1.0)
         weight = (1.0 - share**2) ** 2
-    return BoardGuess(curve, NORMAL_MAD * float(np.median(np.abs(residual))))
+    return curve
 
 
 def _window(values: NDArray[Any], kernel: NDArray[Any]) -> FloatArray:
@@ -357,7 +346,7 @@ class _Pass:
 
     located: Located
     grid: Grid
-    guess: BoardGuess
+    guess: FloatArray
     crests: FloatArray
     lines: FretLines
     half_crown: float
@@ -391,13 +380,11 @@ class _Pass:
         column = fx.astype(np.int32)
         row = fy.astype(np.int32)
         cell = column * grid.rows + row
-        over = z - self.guess.curve_coefficients[0][column]
-        over -= y * (
-            self.guess.curve_coefficients[1][column] + y * self.guess.curve_coefficients[2][column]
-        )
+        over = z - self.guess[0][column]
+        over -= y * (self.guess[1][column] + y * self.guess[2][column])
         fx -= column
         fx -= 0.5
-        over -= self.guess.curve_coefficients[3][column] * (CELL_MM * fx)
+        over -= self.guess[3][column] * (CELL_MM * fx)
         fret = grid.fret_index[cell]
         near = np.flatnonzero(fret >= 0)
         board = ~grid.off_board[cell]

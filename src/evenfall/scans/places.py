@@ -47,8 +47,6 @@ class ScaleFit:
     scale_u_mm: float
     nut_mm: float  # where the nut then is, in the coordinate of the places [mm]
     fret_number: IntArray  # number of each place, 0 where a place belongs to no fret, shape (N,)
-    # place less fitted place [mm], NaN where it belongs to no fret, shape (N,)
-    residual_mm: FloatArray
     findings: tuple[Finding, ...]  # what the places cannot tell
 
 
@@ -80,9 +78,7 @@ def fit_scale(place_mm: FloatArray) -> ScaleFit:
     x = direction * place[kept]
     design = np.column_stack([np.ones(len(x)), fraction])
     solution = np.linalg.lstsq(design, x, rcond=None)[0]
-    residual = np.full(len(place), np.nan)
-    residual[kept] = direction * (x - design @ solution)
-    spread = float(np.sqrt(np.sum(residual[kept] ** 2) / max(1, len(x) - 2)))
+    spread = float(np.sqrt(np.sum((x - design @ solution) ** 2) / max(1, len(x) - 2)))
     scale = float(solution[1])
     u = spread * float(np.sqrt(np.linalg.inv(design.T @ design)[1, 1]))
     # numbered from 1; a shift of m would multiply the scale by 2^(m/12)
@@ -100,7 +96,6 @@ def fit_scale(place_mm: FloatArray) -> ScaleFit:
         scale_u_mm=u,
         nut_mm=direction * float(solution[0]),
         fret_number=np.where(kept, number, 0).astype(np.intp),
-        residual_mm=residual,
         findings=(still_open,),
     )
 

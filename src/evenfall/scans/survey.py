@@ -328,7 +328,6 @@ class _Survey:
         crossings = [[MISSING] * self.shape[1] for _ in range(self.shape[0])]
         sides = np.full((2, *self.shape), np.nan)
         sides_u = np.full((2, *self.shape), np.nan)
-        twist, twist_u = np.full(self.shape, np.nan), np.full(self.shape, np.nan)
         fret_heights: list[FretHeights] = []
         for j, line in enumerate(self.crowns):
             if line is None:
@@ -340,20 +339,10 @@ class _Survey:
                 crossings[k][j] = crown_at(line, trend, float(place), ratios[line.fret])
             beside = self.cells.beside(j, along)
             sides[:, :, j], sides_u[:, :, j] = beside.height_mm, beside.u_mm
-            _, _, board_slope = beside.mean()
-            slope = np.array([float(crossings[k][j].slope_rad) for k in range(self.shape[0])])
-            twist[:, j] = slope - board_slope
-            twist_u[:, j] = [float(crossings[k][j].slope_u_rad) for k in range(self.shape[0])]
             fret_heights.append(self._along_fret(j, line))
-        survey = self._assembled(
-            crossings, sides, sides_u, twist, twist_u, heights=fret_heights, strings=strings
-        )
+        survey = self._assembled(crossings, sides, sides_u, heights=fret_heights, strings=strings)
         findings = find_faults(
-            survey,
-            self.specification,
-            self.located,
-            self.gathered,
-            fret_heights,
+            survey, self.specification, self.located, self.gathered, fret_heights
         )
         return survey, (*self.located.findings, *findings)
 
@@ -365,7 +354,7 @@ class _Survey:
         """Return the crown's height over the board at nodes along a fret."""
         low, high = float(line.along_mm.min()), float(line.along_mm.max())
         nodes = np.arange(low + END_MM, high - END_MM + 1e-9, NODE_MM)
-        height, u, _ = self.cells.beside(j, nodes).mean()
+        height, u = self.cells.beside(j, nodes).mean()
         # a straight line through the slices about each node, all nodes at once
         near = np.abs(line.along_mm - nodes[:, None]) < 0.75 * NODE_MM
         count = near.sum(axis=1)
@@ -382,8 +371,6 @@ class _Survey:
         crossings: list[list[Crossing]],
         sides: FloatArray,
         sides_u: FloatArray,
-        twist: FloatArray,
-        twist_u: FloatArray,
         *,
         heights: list[FretHeights],
         strings: tuple[StringSeen | None, ...],
@@ -430,8 +417,6 @@ class _Survey:
             flat_width_u_mm=table("flat_width_u_mm"),
             height_mm=height,
             height_u_mm=height_u,
-            twist_rad=twist,
-            twist_u_rad=twist_u,
             crown_lines=lines,
             board=board,
             scanned=whole_neck(

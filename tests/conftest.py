@@ -79,6 +79,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
+    gc.disable()  # to read the tests makes thousands of things, and next to no garbage
     settings.load_profile(draws.ALL if IN_CI or config.getoption("--all") else draws.QUICK)
 
 
@@ -127,6 +128,8 @@ def in_shares(items: list[pytest.Item], workers: int) -> None:
 def pytest_collection_finish() -> None:
     """Leave the thousands of tests and the modules out of every later search for garbage."""
     gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
+    gc.enable()
 
 
 @pytest.fixture(scope="session")
@@ -168,12 +171,19 @@ def copied(kept: Path, build: Callable[[Path], None]) -> Callable[[Path], Path]:
 def kept_tables(run_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     """Keep excursion tables in one folder of this run, so that each is computed once.
 
-    The user's own settings, with the key that signs, are left alone.
+    So are the tables of a new archive (new_tables.py), and a password is hashed at little cost
+    (light_passwords.py). The user's own settings, with the key that signs, are left alone.
     """
+    from evenfall.records import accounts, archive
+    from light_passwords import hashed_lightly
+    from new_tables import upgrade_once
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("EVENFALL_CACHE", str(run_folder / "kept"))
         patch.setenv("EVENFALL_SETTINGS", str(tmp_path_factory.mktemp("settings")))
         patch.delenv("EVENFALL_ARCHIVE", raising=False)
+        patch.setattr(archive, "upgrade", upgrade_once)
+        patch.setattr(accounts, "_hashed", hashed_lightly)
         yield
 
 

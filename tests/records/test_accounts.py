@@ -22,6 +22,7 @@ from evenfall.records.accounts import (
 from evenfall.records.copying import copy
 from evenfall.records.shared_lots import SharedLots
 from evenfall.records.tables import ACCOUNT, INVITATION, LOGIN, PERSON, TOKEN
+from light_passwords import hashed_in_earnest
 
 PASSWORD = "four words of a test"  # noqa: S105
 HERE = "192.0.2.7"  # RFC 5737: an address for documentation
@@ -78,6 +79,7 @@ def test_a_code_works_once_and_not_for_ever(accounts: Accounts, clock: Clock) ->
         accounts.join(late, PASSWORD)
 
 
+@pytest.mark.slow
 def test_only_the_newest_link_works_and_none_that_a_manager_left_behind(
     accounts: Accounts,
 ) -> None:
@@ -125,7 +127,10 @@ def test_a_weak_password_is_refused(password: str, fault: str) -> None:
         check_password(password, "Q. Ulbrenq")
 
 
-def test_no_secret_is_kept(accounts: Accounts, archive: Archive) -> None:
+def test_no_secret_is_kept(
+    accounts: Accounts, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("evenfall.records.accounts._hashed", hashed_in_earnest)
     made = joined(accounts)
     code = accounts.invite("T. Quenlo", "bench")
     _, key = accounts.log_in("q. ulbrenq", PASSWORD, HERE)

@@ -13,6 +13,7 @@ from sqlalchemy import create_engine, inspect, text
 from sqlalchemy.engine import Connection
 
 from evenfall.errors import BrokenFileError, EvenfallError, UnsupportedError
+from evenfall.records import archive as archive_module
 from evenfall.records import engines, open_archive
 from evenfall.records.engines import Address, engine_of, writing
 from evenfall.records.schema import STEPS, TODAY, refuse_other, schema_of, upgrade
@@ -152,7 +153,10 @@ def test_a_step_that_fails_leaves_the_old_schema(
             assert not inspect(connection).has_table("aside")
 
 
-def test_the_steps_make_the_tables_of_today(new_address: Callable[[str], str]) -> None:
+def test_the_steps_make_the_tables_of_today(
+    new_address: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(archive_module, "upgrade", upgrade)  # the steps themselves
     with (
         open_archive(new_address("today"), make=True) as archive,
         archive.reading() as connection,

@@ -20,7 +20,7 @@ RETIRED = {
     r"lowest left|least left|least crown left": "lowest crown",
     r"objective_mm": "metal_mm",
     r"doubts?|doubtful(ly)?|doubted": "measurement uncertainty",
-    r"ways? of working|(?-i:WAYS|WayResult)|--way": "method",
+    r"ways? of working|--way": "method",
     r"part(?: |[-_])refret": "partial-refret",
     r"easings?|eased|eases?(?! of)": "relaxing a limit",
     r"levers?": "limit",
@@ -55,16 +55,19 @@ EXCEPT = (
 PLACES = ("src", "docs", "benchmarks", "tests", "README.md", "dev.py")
 #: Between two words of one phrase: spaces, or the end of a line with a comment's sign after it.
 _BETWEEN = r"(?:[ \t]+|[ \t]*\n[ \t]*(?:\#:?[ \t]*)?)"
-_RETIRED = re.compile(
-    rf"(?<![\w-])(?:{'|'.join(RETIRED)})(?![\w-])".replace(" ", _BETWEEN),
-    re.IGNORECASE,
-)
+_RETIRED = re.compile(rf"(?<![\w-])(?:{'|'.join(RETIRED)})(?![\w-])".replace(" ", _BETWEEN))
+#: Names in the code that were retired, in the very letters.
+_NAMES = re.compile(r"\b(?:WAYS|WayResult)\b")
 
 
 def retired_words(text: str) -> Iterator[tuple[int, str]]:
-    """Yield line number and word for each retired word in a text."""
-    for found in _RETIRED.finditer(text):
-        yield text.count("\n", 0, found.start()) + 1, " ".join(found.group(0).split())
+    """Yield line number and word for each retired word in a text, whatever its case.
+
+    Small letters are searched thrice as fast as letters of either case.
+    """
+    for pattern, searched in ((_RETIRED, text.lower()), (_NAMES, text)):
+        for found in pattern.finditer(searched):
+            yield searched.count("\n", 0, found.start()) + 1, " ".join(found.group(0).split())
 
 
 def pages() -> list[Path]:
@@ -99,6 +102,7 @@ def test_no_retired_word_is_left() -> None:
         "the readings' doubt",
         "mend that line and plan anew",
         "evenfall plan --way spot",
+        "made: WayResult",
         "saddle_move_mm = 0.1",
         "HEADROOM OF STRING 3",
         "the design of the first-fret\n        clearance",

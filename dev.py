@@ -35,12 +35,12 @@ USAGE = """usage: python3 dev.py JOB [ARGUMENTS]
   demo [DIR]           run the whole job once on an invented instrument, pictures included, and
                        make an archive of three invented years
   test [--all] [...]   run the tests; the rest goes to pytest. --all adds the slow ones: every
-                       example of each property instead of the first 4, every case of the long
+                       example of each property instead of the first 3, every case of the long
                        lists, nearly all roads through the pages in a browser, whole necks played
                        and scanned, the reference interpreter of programs on every plan, the
                        second unit, end and neck of a family, every archive on PostgreSQL too,
-                       checks by many draws, a small part of each study, and tests over half a
-                       second that a quicker one backs up
+                       checks by many draws, a small part of each study, and dear tests that a
+                       quicker one backs up
   lint                 check style, format, layers and reference pages
   types                check types
   docs                 write the reference, quotes and drawings of the pages from the program

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import settings
 
 QUICK, ALL = "quick", "all"
-QUICK_EXAMPLES = 4
+QUICK_EXAMPLES = 3
 """Each property's budget in the quick profile: enough to see it broken outright."""
 
 settings.register_profile(QUICK, deadline=None, max_examples=QUICK_EXAMPLES)

@@ -68,7 +68,7 @@ def test_there_is_an_example_of_each_kind() -> None:
     }
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.usefixtures("bench")
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
 def test_the_examples_are_complete_and_marked_invented(path: Path) -> None:

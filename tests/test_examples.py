@@ -23,6 +23,9 @@ SLOW = {
     "evenfall.levelling",  # every method
     "evenfall.scans",  # a whole scan
     "evenfall.pages",  # every page
+    "evenfall.workshop.programs",  # a program, simulated
+    "evenfall.workshop.bench_sheets",  # a bench sheet on paper
+    "evenfall.workshop.checking",  # a starter of a bass, checked
 }
 
 

@@ -52,6 +52,7 @@ def test_every_name_is_there_and_is_what_the_type_checker_sees() -> None:
         _ = ef.unknown  # type: ignore[attr-defined]
 
 
+@pytest.mark.slow
 def test_a_stage_does_not_hide_the_use_case_of_its_name() -> None:
     assert ef.plan is workshop.plan
     assert ef.neck is workshop.neck

@@ -145,6 +145,7 @@ def test_the_plan_depends_on_nothing_but_heights_and_specification() -> None:
     assert one.content_hash != two.content_hash  # each still tells whose it is
 
 
+@pytest.mark.slow
 def test_the_same_request_gives_the_same_plan_to_the_last_digit() -> None:
     found = read(NECK, np.random.default_rng(5), Reader(u_mm=0.002))
     hashes = {make_plan(SPEC, found, excursion=table(SPEC)).content_hash for _ in range(3)}

@@ -110,6 +110,7 @@ def test_set_up_runs_again_only_when_something_changed(
     assert ["--no-dev" in command for command in synced] == [True, False, False, False]
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("arguments", "status", "output"),
     [

@@ -7,6 +7,8 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -84,6 +86,7 @@ def test_both(one): pass
 SLOW_MODULE = f"{SOME_SLOW}pytestmark = pytest.mark.slow\n".replace("sound", "in_all")
 
 
+@pytest.mark.slow
 def test_a_test_that_is_slow_and_quick_is_refused(tmp_path: Path) -> None:
     modules = {"test_a.py": SOME_SLOW, "test_b.py": BOTH, "test_c.py": SLOW_MODULE}
     told = run_by_our_rules(tmp_path, modules)
@@ -91,3 +94,27 @@ def test_a_test_that_is_slow_and_quick_is_refused(tmp_path: Path) -> None:
     assert closing == "collected 2 items / 2 errors / 1 deselected / 1 selected", told
     for name in ("test_both", "test_in_all"):
         assert f"{name} is marked slow and quick, so no case is quick; drop one mark" in told, told
+
+
+def ours(config: pytest.Config) -> Any:
+    """Return the rules of these tests, as pytest loaded them."""
+    files = {getattr(one, "__file__", ""): one for one in config.pluginmanager.get_plugins()}
+    return files[str(HERE / "conftest.py")]
+
+
+def test_a_test_of_both_marks_is_refused_when_it_is_read(pytestconfig: pytest.Config) -> None:
+    def marked(*marks: pytest.MarkDecorator) -> Any:
+        of = SimpleNamespace(iter_markers=lambda: [mark.mark for mark in marks])
+        return SimpleNamespace(definition=of, function=marked)
+
+    rules = ours(pytestconfig)
+    rules.pytest_generate_tests(marked(pytest.mark.slow))
+    rules.pytest_generate_tests(marked(pytest.mark.quick(1)))
+    with pytest.raises(pytest.Collector.CollectError, match="marked is marked slow and quick"):
+        rules.pytest_generate_tests(marked(pytest.mark.quick(1), pytest.mark.slow))
+
+
+def test_few_reasons_to_skip_are_allowed(pytestconfig: pytest.Config) -> None:
+    rules = ours(pytestconfig)
+    assert rules.skip_is_allowed("Skipped: open data absent: curves")
+    assert not rules.skip_is_allowed("Skipped: pdftoppm is not installed")

@@ -20,7 +20,7 @@ from evenfall.client.errors import error_of
 from evenfall.codec.whole import packed, unpacked
 from evenfall.workshop.asking import plain_request, read_request, source_of
 from evenfall.workshop.outputs import json_file
-from served import serving, started
+from served import serving
 
 BEFORE, SPEC = ef.Source.invented("tesquil-before.csv"), ef.Source.invented("tesquil.spec.toml")
 DOCS = Path(__file__).resolve().parents[2] / "docs"
@@ -29,13 +29,9 @@ AFTER = ef.Source.invented("tesquil-after.csv")
 
 @pytest.fixture(scope="module")
 def there(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ef.Connection]:
-    process, address = started(str(tmp_path_factory.mktemp("there") / "archive"))
-    try:
-        with ef.connect(address) as connection:
-            yield connection
-    finally:
-        process.terminate()
-        process.communicate(timeout=30)
+    place = tmp_path_factory.mktemp("there") / "archive"
+    with serving(place) as address, ef.connect(address) as connection:
+        yield connection
 
 
 def same(made: Any, here: Any) -> None:

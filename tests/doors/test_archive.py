@@ -99,6 +99,7 @@ def test_entries_that_were_cut_off_count_as_lost(place: Path) -> None:
     assert saved["lost_entries"] > 0
 
 
+@pytest.mark.slow
 def test_a_copy_that_fails_leaves_nothing(place: Path) -> None:
     (place / "neck.ply").write_bytes(b"ply\n")
     run("add", PLAN, "neck.ply", "--serial", "UY-0417")
@@ -257,6 +258,7 @@ def test_every_step_takes_the_number_of_a_dossier(place: Path) -> None:
         assert "No dossier goes by" in step(name, "UY-9999", status=2).output
 
 
+@pytest.mark.slow
 def test_a_batch_of_wire_is_kept_and_fitted() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("add", "--subject", "wire batch", "--name", "W-12")
@@ -285,6 +287,7 @@ def test_a_measurement_from_before_the_work_is_not_planned_from_again() -> None:
     assert "read the instrument again and file it" in refused
 
 
+@pytest.mark.slow
 def test_a_part_of_a_number_is_enough_to_look_but_not_to_file() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     assert "UY-0417" in run("show", "417").output
@@ -309,6 +312,7 @@ def test_words_of_several_lines_forge_no_entry(place: Path) -> None:
     assert "Calibrated 2026-01-05, valid until 2027-01-05: ok" in told
 
 
+@pytest.mark.slow
 def test_a_page_survives_control_characters_that_were_filed_before(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
     with ef.archive(str(place / "shop")) as dossiers:
@@ -320,6 +324,7 @@ def test_a_page_survives_control_characters_that_were_filed_before(place: Path) 
     assert "\x1b" not in run("show", "UY-0417").output
 
 
+@pytest.mark.slow
 def test_a_story_of_one_document_and_of_none_say_so(place: Path) -> None:
     run("add", "--subject", "gauge", "--name", "dial 3")
     assert run("history", "dial 3").output == "dial 3: No measurement or proof is filed yet.\n"
@@ -340,6 +345,7 @@ def test_a_serial_is_one_whatever_its_case_and_space() -> None:
     assert run("find", "0417").output.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_what_the_archive_refuses_leaves_no_file(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("add", PLAN, "--serial", "UY-0417", "--new")
@@ -351,6 +357,7 @@ def test_what_the_archive_refuses_leaves_no_file(place: Path) -> None:
     assert not (place / "made.json").exists()
 
 
+@pytest.mark.slow
 def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("add", PLAN, "--serial", "UY-0417", "--new")
@@ -360,6 +367,7 @@ def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:
     assert "No dossier goes by" in step("sheet", "missing.plan.json", status=2).output
 
 
+@pytest.mark.slow
 def test_dossiers_go_to_a_partner_who_trusts_the_key(
     place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -400,6 +408,7 @@ def test_an_import_says_which_numbers_collide() -> None:
     assert values["collisions"][0]["sentence"] in told
 
 
+@pytest.mark.slow
 def test_a_number_that_another_instrument_has_is_named_by_an_import() -> None:
     run("add", PLAN, "--serial", "UY-0417")
     run("export", "-o", "lot.zip")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from evenfall.proof import prove
@@ -9,17 +11,21 @@ from evenfall.workshop.proving import ProveOutcome
 from proof.made_cases import after_work, geometry, made_plan, specification
 
 SPEC = specification()
-PLAN = made_plan(SPEC)
+
+
+@cache
+def planned():
+    return made_plan(SPEC)
 
 
 def topics(*, u_mm=0.002, top_by=0.0, saddle_by=0.0):
     """Return the first words of the cautions after one thing was spoilt."""
-    top = PLAN.crown_top_after_mm.copy()
+    top = planned().crown_top_after_mm.copy()
     top[1, 8] += top_by
     readings = after_work(
-        SPEC, PLAN, top_mm=top, saddle_mm=PLAN.saddle_after_mm + saddle_by, u_mm=u_mm
+        SPEC, planned(), top_mm=top, saddle_mm=planned().saddle_after_mm + saddle_by, u_mm=u_mm
     )
-    made = prove(SPEC, PLAN, readings, geometry(SPEC)[2])
+    made = prove(SPEC, planned(), readings, geometry(SPEC)[2])
     return {topic for topic, _ in ProveOutcome(SPEC, (), made, readings).cautions}
 
 

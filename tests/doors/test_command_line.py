@@ -177,6 +177,7 @@ def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
     assert not diagnosis["adjusting_cures"]
 
 
+@pytest.mark.slow
 def test_readings_before_the_work_do_not_pass_for_after(folder: Path) -> None:
     """The verdict on unworked frets is not 'conforms', and the exit status says so."""
     run("plan", "tesquil-before.csv", "--spec", "tesquil.spec.toml", "-o", "p.json")
@@ -189,6 +190,7 @@ def test_readings_before_the_work_do_not_pass_for_after(folder: Path) -> None:
     assert files(folder) == {*NAMES, "p.json"}, "with --json only what -o names is written"
 
 
+@pytest.mark.slow
 def test_template_is_read_back_once_filled(folder: Path) -> None:
     """The empty sheet, filled with the readings, gives the same plan as the readings."""
     assert run("measure", "--template", "tesquil.spec.toml", "-o", "empty.csv").exit_code == 0
@@ -210,6 +212,7 @@ def test_template_is_read_back_once_filled(folder: Path) -> None:
     assert again["removal_mm"] == plain["removal_mm"]
 
 
+@pytest.mark.slow
 def test_the_same_readings_in_inches_give_the_same_plan(folder: Path) -> None:
     """Unit slips cannot come from the program: inch readings move no removal by a micrometre."""
     rows = []
@@ -627,6 +630,7 @@ def test_a_job_without_any_attack_has_all_its_pages_and_pictures(folder: Path) -
     assert re.search(r"\d+\s% of the player", page[page.index("Weakest: ") :][:80])
 
 
+@pytest.mark.slow
 def test_the_sheet_and_its_map_give_the_same_share(folder: Path) -> None:
     """The weakest position reads alike on one page: both are rounded down."""
     run(*SECOND, "-o", "p.json")

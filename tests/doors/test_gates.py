@@ -66,6 +66,7 @@ def test_measure_of_good_readings_says_what_is_worth_reading_yet(folder: Path) -
     assert done.output.count("(crown_again)") == 4
 
 
+@pytest.mark.slow
 def test_hand_checks_are_shown_as_evidence_or_as_a_question(folder: Path) -> None:
     good = (folder / "good.csv").read_text(encoding="utf-8")
     made = json_of("measure", "good.csv", "--spec", "spec.toml")
@@ -200,6 +201,7 @@ def test_a_certificate_waits_for_what_is_not_accepted(worked: Path) -> None:
     assert [gate["code"] for gate in stored["gates"]] == ["lone-crown"]
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("accept", "said"),
     [

@@ -107,6 +107,7 @@ def test_pitch_of_a_sheet_a_measurement_and_a_plan(folder: Path) -> None:
     np.testing.assert_allclose(edge[:, 1:][~cut], 0.0, atol=1e-3)
 
 
+@pytest.mark.slow
 def test_pitch_for_people(folder: Path) -> None:
     result = run("pitch", *SHEET, "--pictures", "drawn", "--unit", "in", "--finger", "8")
     assert result.exit_code == 0, result.output
@@ -144,6 +145,7 @@ def test_neck_with_other_strings_and_a_season(folder: Path) -> None:
     assert (folder / "drawn" / "neck-forecast.svg").is_file()
 
 
+@pytest.mark.slow
 def test_neck_after_a_plan_starts_from_the_relief_after_it(folder: Path) -> None:
     run("plan", *SHEET, "-o", "p.json")
     plan = json.loads((folder / "p.json").read_text(encoding="utf-8"))

@@ -122,6 +122,7 @@ def test_what_the_demonstration_writes_can_be_cut() -> None:
     assert program(ProgramRequest(made, on)).faults == ()
 
 
+@pytest.mark.slow
 def test_a_plan_goes_by_the_limits_of_the_machine_that_cuts_it() -> None:
     settled, spec = (Source.invented(n) for n in ("tesquil-settled.csv", "tesquil.spec.toml"))
     text = Source.invented("yard.machine.toml").text()

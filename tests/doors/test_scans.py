@@ -39,6 +39,7 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(main, ["measure", *arguments, "--spec", "tesquil.spec.toml"])
 
 
+@pytest.mark.slow
 def test_a_scan_and_a_sheet_become_a_measurement_that_later_commands_take(folder: Path) -> None:
     result = run("scan.parquet", "sheet.csv", "--serial", "UY-0417", "--pictures", "drawn")
     assert result.exit_code == NOT_SEATED, result.output

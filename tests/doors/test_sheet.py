@@ -50,6 +50,7 @@ def test_the_same_as_json(plan_file: str) -> None:
     assert note["sentences"][0]["sentence"] == "Fret 7 stands 0.310 mm high."
 
 
+@pytest.mark.slow
 def test_a_sheet_that_waits_shows_no_picture_of_a_cut(plan_file: str) -> None:
     assert CliRunner().invoke(main, ["sheet", plan_file]).exit_code == 0
     page = Path("neck.sheet.html").read_text(encoding="utf-8")

@@ -81,6 +81,7 @@ def test_only_the_lifted_fret_is_worked_on(kind: str, asked: dict[str, str]) -> 
     assert "medium with a" in str(proof.attack_said)
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_level_neck_of_a_starter_is_in_tune(kind: str) -> None:
     """Within 2 cents up to fret 12, less than people hear (common practice, no source)."""
@@ -124,7 +125,7 @@ def _without_heights(neck: Neck) -> Source:
     return Source("b.csv", "".join(r for r in rows if not r.startswith("crown_height")).encode())
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["level", "spot", "profile", "beam", "least-metal"])
 def test_no_metal_comes_off_a_crown_of_unknown_height(method: str) -> None:
     """Used frets may have lost their height: it is asked for, or the frets are said to be new."""

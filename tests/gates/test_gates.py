@@ -84,6 +84,7 @@ def test_copied_columns_rows_and_runs() -> None:
         assert place in (gate.at.frets, gate.at.strings)
 
 
+@pytest.mark.slow
 def test_figures_that_repeat_by_chance_are_no_copies() -> None:
     """A gauge that shows hundredths and scatters by less gives the same figure again and again."""
     truth = neck("ukulele")
@@ -118,6 +119,7 @@ def test_crowns_that_scatter(spread_mm: float, fires: bool) -> None:
     assert ("scatter" in asked(heights(of_neck(), noise))) == fires
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("string", "by_mm", "fires"),
     [
@@ -452,6 +454,7 @@ def test_readings_without_tension() -> None:
     assert "unstrung" in asked(replace(of_neck(), strung=False))
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize(
     ("quantity", "string", "fret", "off_mm", "fires"),
     [

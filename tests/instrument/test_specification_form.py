@@ -59,6 +59,7 @@ def test_an_empty_value_is_left_out_and_a_new_one_gets_its_table() -> None:
     assert read.fretwire.new
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("kind", KINDS)
 def test_there_and_back_between_the_units_is_the_same_instrument(kind: str) -> None:
     text = starter(kind)

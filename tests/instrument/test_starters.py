@@ -99,6 +99,7 @@ def test_every_mass_follows_from_the_wires(kind: str) -> None:
     assert document["model"]["family"] in FAMILIES
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_key_is_explained(kind: str) -> None:
     lines = starter(kind).splitlines()
@@ -163,6 +164,7 @@ def test_newtons_are_said_as_newtons() -> None:
     assert str(read_specification(text)[0].player.said) == "0.50 N"
 
 
+@pytest.mark.slow
 def test_a_hard_player_is_told_what_would_have_to_change() -> None:
     """Each way out, taken alone, is enough: the neck at that action, relief or attack holds."""
     text = starter("bass").replace('attack = "medium"', 'attack = "hard"')

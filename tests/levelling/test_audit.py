@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -21,7 +22,11 @@ from necks.readings import Reader, read
 NECK = invented.neck("electric", relief_mm=0.36, action_mm=1.8, bumps=[Bump(6, 0.07)])
 SPEC = NECK.specification
 FOUND = read(NECK, np.random.default_rng(8), Reader(u_mm=0.002))
-PLAN = make_plan(SPEC, FOUND, excursion=table(SPEC))
+
+
+@cache
+def made() -> Plan:
+    return make_plan(SPEC, FOUND, excursion=table(SPEC))
 
 
 def missed(plan: Plan) -> set[str]:
@@ -31,32 +36,32 @@ def missed(plan: Plan) -> set[str]:
 
 def cut_by(more_mm: float) -> Plan:
     """Return the plan with every cut deeper, and everything that follows from it changed too."""
-    more = np.where(PLAN.removal_mm > 0.0, more_mm, 0.0)
+    more = np.where(made().removal_mm > 0.0, more_mm, 0.0)
     return replace(
-        PLAN,
-        removal_mm=PLAN.removal_mm + more,
-        crown_top_after_mm=PLAN.crown_top_after_mm - more,
-        crown_height_after_mm=PLAN.crown_height_after_mm - more,
-        stands_out_after_mm=PLAN.stands_out_after_mm - more,
+        made(),
+        removal_mm=made().removal_mm + more,
+        crown_top_after_mm=made().crown_top_after_mm - more,
+        crown_height_after_mm=made().crown_height_after_mm - more,
+        stands_out_after_mm=made().stands_out_after_mm - more,
     )
 
 
 def test_a_plan_passes() -> None:
-    assert PLAN.removal_mm.any()
-    assert missed(PLAN) == set()
+    assert made().removal_mm.any()
+    assert missed(made()) == set()
 
 
 def test_a_cut_under_the_smallest_is_found() -> None:
-    assert "smallest-cut" in missed(cut_by(0.01 - PLAN.removal_mm.max()))
+    assert "smallest-cut" in missed(cut_by(0.01 - made().removal_mm.max()))
 
 
 def test_a_cut_on_a_crown_that_was_not_read_is_found() -> None:
-    k, j = np.argwhere(PLAN.removal_mm > 0.0)[0]
-    heights = PLAN.measurement.heights
+    k, j = np.argwhere(made().removal_mm > 0.0)[0]
+    heights = made().measurement.heights
     origin = heights.origin.copy()
     origin[k, j + 1] = Origin.INTERPOLATED
-    found = replace(PLAN.measurement, heights=replace(heights, origin=origin))
-    assert "unread" in missed(replace(PLAN, measurement=found))
+    found = replace(made().measurement, heights=replace(heights, origin=origin))
+    assert "unread" in missed(replace(made(), measurement=found))
 
 
 def test_a_crown_under_the_least_height_is_found() -> None:
@@ -64,38 +69,44 @@ def test_a_crown_under_the_least_height_is_found() -> None:
 
 
 def test_a_state_that_is_not_reached_is_found() -> None:
-    states = PLAN.state_after.copy()
+    states = made().state_after.copy()
     states[0, 0] = State.AS_GOOD
-    assert missed(replace(PLAN, state_after=states)) == {"clearance"}
+    assert missed(replace(made(), state_after=states)) == {"clearance"}
 
 
 def test_notes_left_failing_are_found() -> None:
     uncut = cut_by(0.0)
-    back = PLAN.removal_mm
+    back = made().removal_mm
     uncut = replace(
-        PLAN,
+        made(),
         removal_mm=0.0 * back,
-        crown_top_after_mm=PLAN.crown_top_after_mm + back,
-        crown_height_after_mm=PLAN.crown_height_after_mm + back,
-        stands_out_after_mm=PLAN.stands_out_after_mm + back,
+        crown_top_after_mm=made().crown_top_after_mm + back,
+        crown_height_after_mm=made().crown_height_after_mm + back,
+        stands_out_after_mm=made().stands_out_after_mm + back,
     )
     assert "clearance" in missed(uncut)
 
 
 def test_heights_that_do_not_follow_are_found() -> None:
-    assert missed(replace(PLAN, crown_top_after_mm=PLAN.crown_top_after_mm + 0.01)) == {"heights"}
-    assert "heights" in missed(replace(PLAN, level_after_mm=PLAN.level_after_mm - 0.01))
+    assert missed(replace(made(), crown_top_after_mm=made().crown_top_after_mm + 0.01)) == {
+        "heights"
+    }
+    assert "heights" in missed(replace(made(), level_after_mm=made().level_after_mm - 0.01))
 
 
 @pytest.mark.parametrize(
-    ("change", "limit"),
+    ("setting", "by_mm", "limit"),
     [
-        ({"relief_after_mm": 0.6}, "relief"),
-        ({"saddle_after_mm": PLAN.saddle_after_mm + 0.6}, "action"),
-        ({"saddle_after_mm": PLAN.saddle_after_mm + 3.0}, "saddle-travel"),
-        ({"nut_after_mm": PLAN.nut_after_mm - 0.9}, "nut-travel"),
-        ({"nut_after_mm": PLAN.nut_after_mm - 0.2}, "first-fret-gap"),
+        ("saddle_after_mm", 0.6, "action"),
+        ("saddle_after_mm", 3.0, "saddle-travel"),
+        ("nut_after_mm", -0.9, "nut-travel"),
+        ("nut_after_mm", -0.2, "first-fret-gap"),
     ],
 )
-def test_settings_outside_their_limits_are_found(change: dict[str, object], limit: str) -> None:
-    assert limit in missed(replace(PLAN, **change))  # type: ignore[arg-type]
+def test_settings_outside_their_limits_are_found(setting: str, by_mm: float, limit: str) -> None:
+    moved = {setting: getattr(made(), setting) + by_mm}
+    assert limit in missed(replace(made(), **moved))
+
+
+def test_a_relief_outside_its_limits_is_found() -> None:
+    assert "relief" in missed(replace(made(), relief_after_mm=0.6))

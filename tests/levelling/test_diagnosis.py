@@ -92,7 +92,7 @@ def test_a_low_slot_is_the_nuts_alone() -> None:
     assert found.line.standing == ()
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["high action", "sound, read with feelers"])
 def test_where_nothing_is_wrong_with_the_frets_none_is_named(name: str) -> None:
     found = brought_in(name)

@@ -71,6 +71,7 @@ def test_the_dual_bound_is_under_every_plan(neck: Neck, seed: int) -> None:
         assert bound <= other[1][: answer.removal_mm.size].sum() + 1e-6
 
 
+@pytest.mark.slow
 @draws(25)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_duals_that_are_wrong_prove_less_never_too_much(neck: Neck, seed: int) -> None:
@@ -185,6 +186,7 @@ def test_the_linear_program_finds_the_greatest_solution_at_every_crossing(neck: 
     np.testing.assert_allclose(found, removal, rtol=0.0, atol=1e-9)
 
 
+@pytest.mark.slow
 @draws(30)
 @given(necks(), st.integers(0, 2**32 - 1))
 def test_no_plan_that_holds_the_limits_leaves_a_crown_higher(neck: Neck, seed: int) -> None:
@@ -211,6 +213,7 @@ def test_the_pass_is_the_one_of_plain_loops(neck: Neck) -> None:
         assert removal[k].sum() == pytest.approx(loops[0], abs=1e-12)
 
 
+@pytest.mark.slow
 @draws(30)
 @given(necks())
 def test_a_neck_that_was_passed_once_needs_no_second_pass(neck: Neck) -> None:

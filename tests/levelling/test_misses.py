@@ -141,6 +141,7 @@ def test_every_setting_that_moves_and_every_cut_fret_is_listed_once(seed: int) -
     assert listed == expected
 
 
+@pytest.mark.slow
 def test_an_end_names_the_requirement_that_breaks_there() -> None:
     for seed in SEEDS:
         neck, made = truth(seed), plan(seed)

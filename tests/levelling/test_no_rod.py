@@ -42,6 +42,7 @@ def test_the_plan_leaves_the_relief_and_reports_it() -> None:
     assert "rod is kept" in " ".join(str(one.said) for one in kept.left_out)
 
 
+@pytest.mark.slow
 def test_the_diagnosis_reports_the_relief_and_turns_nothing() -> None:
     seen = diagnose(WITHOUT, found(WITHOUT), excursion=table(WITHOUT))
     assert seen.adjusted.relief_change_mm == 0.0
@@ -64,7 +65,7 @@ def test_a_diagnosis_that_needs_nothing_still_names_the_relief() -> None:
     assert "Relief is 0.200 mm" in seen.findings[-1].sentence
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("method", ["profile", "beam", "refret"])
 def test_the_bench_sheet_says_nothing_of_a_rod(method: str) -> None:
     with_rod = neck("electric", relief_mm=0.42, bumps=[Bump(7, 0.1)])

@@ -65,6 +65,7 @@ def test_the_relief_may_move_as_far_as_the_rod_may_miss(seed: int) -> None:
         assert ahead.relief_high_mm <= limits.maximum_mm + 1e-9
 
 
+@pytest.mark.slow
 def test_what_moves_the_relief_that_far() -> None:
     """The ends in tension and humidity, from the neck's own numbers (JCGM 100, G.6.6: 2 u)."""
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
@@ -146,6 +147,7 @@ def restringed(gauge_times: float) -> Specification:
     return read_specification(content)[0]
 
 
+@pytest.mark.slow
 def test_other_strings_change_what_the_plan_starts_from() -> None:
     """Weight and tension of a plain string go with the square of its gauge (mu = rho pi d^2/4)."""
     found = readings(SPEC, noise_mm=0.01, relief_mm=0.2)
@@ -173,6 +175,7 @@ def test_other_strings_change_what_the_plan_starts_from() -> None:
     assert plan.relief_before_mm == pytest.approx(relief[1], abs=0.002)  # of the bow alone
 
 
+@pytest.mark.slow
 def test_the_uncertainty_of_a_carry_is_one_for_all_crowns() -> None:
     """Margins against a Monte Carlo of the one bow and of every reading (JCGM 101, 7)."""
     found = converted(readings(SPEC, u_mm=0.003), default_bow(SPEC, LINES).frets, 0.05)

@@ -243,6 +243,7 @@ HARD: list[tuple[dict[str, Any], dict[str, Any], str | None, tuple[str, ...]]] =
 FANNED = "bass = 685.8; treble = 660.4; square_fret = 5"
 
 
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("number", range(len(HARD)))
 def test_programs_that_are_hard_to_solve_get_an_answer(number: int) -> None:
     wishes, how, method, keep = HARD[number]

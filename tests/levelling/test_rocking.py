@@ -55,6 +55,7 @@ def test_the_band_is_the_readings_and_the_rockers() -> None:
             assert rock.band_mm == pytest.approx(expected, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_deep_cut_stops_where_the_rocker_shows_what_a_faultless_fret_may() -> None:
     """theory-judgement 14: for cuts over 0.03 at least min(0.015, 30 % of the cut)."""
     seen = set()

@@ -183,6 +183,7 @@ def test_a_mirrored_neck_gets_the_mirrored_decision(seed: int, fanned: bool) -> 
     assert there.relief_change_mm == pytest.approx(here.relief_change_mm, abs=2e-4)
 
 
+@pytest.mark.slow
 def test_a_left_handed_neck_and_one_in_inches_get_the_same_decision() -> None:
     """Which hand and which unit are matters of what people read, not of what is done."""
     wishes = Wishes(strings=4, frets=14, attack=0.2)
@@ -210,6 +211,7 @@ def test_the_result_read_again_exactly_asks_for_next_to_nothing(kind: str, seed:
     assert again.conclusion == "nothing"
 
 
+@pytest.mark.slow
 def test_a_budget_buys_the_most_attack() -> None:
     truth = neck("electric", bumps=[Bump(7, 0.12), Bump(15, 0.08)])
     problem = build_problem(truth.specification, exact(truth), excursion=table(truth.specification))

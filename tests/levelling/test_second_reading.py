@@ -41,6 +41,7 @@ def test_a_deep_cut_asks_for_a_second_reading() -> None:
     assert plan.confirmation is None
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("seed", some(range(2, 10), 2))
 def test_a_reading_of_the_same_neck_confirms(seed: int) -> None:
     plan = planned(reading(1), reading(seed))

@@ -130,6 +130,7 @@ def test_an_attack_that_level_frets_do_not_bear_is_a_misfit() -> None:
     assert changed.plan("level").removal_mm.any()  # by name, all the same
 
 
+@pytest.mark.slow
 def test_a_preview_within_a_budget_is_at_the_attack_that_it_buys() -> None:
     bought = session()
     whole = bought.preview().metal_mm
@@ -143,6 +144,7 @@ def test_a_preview_within_a_budget_is_at_the_attack_that_it_buys() -> None:
 # ---- changing -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_same_wishes_give_the_same_plan_whatever_was_asked_before() -> None:
     walked = session()
     for attack in (0.2, 0.5, 0.35):
@@ -194,6 +196,7 @@ def test_a_change_that_makes_no_sense_changes_nothing(
 # ---- the methods ----------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_methods_come_one_by_one_and_as_the_compared_plan_has_them() -> None:
     asked = session()
     delivered = asked.methods()

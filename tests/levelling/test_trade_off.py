@@ -31,7 +31,7 @@ def session() -> Session:
     return Session(SPEC, FOUND, excursion=table(SPEC))
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("control", ["attack", "action", "relief"])
 def test_every_point_is_what_a_session_decides_there(control: Control) -> None:
     low, high = RANGES[control]

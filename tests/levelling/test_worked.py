@@ -20,6 +20,7 @@ from necks.kinds import table
 from necks.readings import exact
 
 
+@pytest.mark.slow
 def test_a_fret_that_was_filed_is_not_worn_to_a_further_plan() -> None:
     truth = neck("electric", bumps=[Bump(3, 0.1), Bump(7, 0.12), Bump(8, 0.11)])
     spec, before = truth.specification, exact(truth)

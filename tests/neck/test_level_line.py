@@ -128,7 +128,7 @@ def test_what_the_board_does_past_the_joint_is_told_from_high_frets(spec: Specif
 # ---- frets that stand out ------------------------------------------------------------------------
 
 
-@pytest.mark.quick(24)
+@pytest.mark.quick(8)
 @kinds
 @pytest.mark.parametrize(
     "steps",
@@ -158,6 +158,7 @@ def test_the_frets_that_are_off_are_named_and_no_others(
     assert {one.strings for one in line.standing} == {everywhere}
 
 
+@pytest.mark.quick(8)
 @pytest.mark.parametrize("relief_mm", [-0.1, 0.0, 0.4])
 @pytest.mark.parametrize(
     "steps",
@@ -333,6 +334,7 @@ def test_what_all_crowns_share_names_no_fewer(by: Any) -> None:
 # ---- of every neck -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @draws(25)
 @given(
     spec=st.sampled_from(list(KINDS.values())),
@@ -417,7 +419,7 @@ def test_few_and_many_strings_and_frets(count: int) -> None:
         assert named(line).get(3, 0.0) == pytest.approx(0.12, abs=0.04)
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("rise_mm", [-0.25, 0.0, 0.25])
 def test_a_turn_that_crowns_show_leaves_the_relief_as_sure_as_none(rise_mm: float) -> None:
     """A line without the turn counts by its likelihood, so not where crowns refute it."""

@@ -100,6 +100,7 @@ def test_a_sheet_numbered_from_the_bass_is_not_planned_on() -> None:
     assert made.gates
 
 
+@pytest.mark.slow
 def test_without_a_rod_the_relief_is_reported() -> None:
     made = planned("no rod and too much relief")
     assert made.relief_change_mm == 0.0
@@ -107,6 +108,7 @@ def test_without_a_rod_the_relief_is_reported() -> None:
     assert not cut("no rod and too much relief")
 
 
+@pytest.mark.slow
 def test_low_courses_are_raised_at_the_saddle() -> None:
     made = planned("low on the bass side")
     assert (made.saddle_height_change_mm[-3:] > 0.3).all()

@@ -109,7 +109,7 @@ def marked(sheet: BenchSheet) -> list[tuple[str, int]]:
     ]
 
 
-@pytest.mark.quick(3)
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("name", list(TOLD))
 def test_no_mark_stands_without_a_reason(name: str) -> None:
     sheet = sheet_of(name)
@@ -175,7 +175,7 @@ def test_what_breaks_is_said_of_the_end_where_it_does() -> None:
     assert "more than planned: at the nearer end the action of string 4 is out of limits" in told
 
 
-@pytest.mark.quick(5)
+@pytest.mark.quick(2)
 @pytest.mark.parametrize("name", list(TOLD))
 def test_no_sheet_shows_a_cut_under_the_smallest(name: str) -> None:
     told = TOLD[name]

@@ -198,7 +198,7 @@ def test_inch_comes_first_where_it_is_asked_for():
     assert facts_of(certificate_pdf(made))["Page size"].startswith("612 x 792")
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_certificate_speaks_in_one_unit_unless_both_are_asked_for(unit, other):
     result = replace(proof(noise_mm=0.004), model="Tesquil (invented)", next_steps=())
@@ -225,11 +225,13 @@ def test_the_date_is_data_and_the_bytes_repeat():
     assert first != certificate_pdf(replace(made, date="2026-04-01"), {"Strip": SVG})
 
 
+@pytest.mark.slow
 def test_a_date_in_words_is_printed_as_it_is():
     made = certificate(proof(), unit="mm", date="Ende März 2026")
     assert "Ende März 2026" in text_of(certificate_pdf(made))
 
 
+@pytest.mark.slow
 def test_what_is_invented_is_marked():
     for text in pages_of(certificate(proof(), unit="mm")):
         assert "invented example" in text
@@ -263,6 +265,7 @@ def test_verdict_table_and_signature_are_on_the_first_page():
     assert page_count(certificate_pdf(certificate(proof(), unit="mm"))) <= 4
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("pictures", [{}, {"Strip": SVG}, {"Strip": SVG.replace('"100"', '"900"')}])
 def test_every_page_has_its_number_and_its_head(pictures):
     made = certificate(proof(0.02), unit="mm")

@@ -103,7 +103,7 @@ def both_pages(content, **how):
     )
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("unit", "other"), [("mm", "in"), ("in", "mm")])
 def test_a_sheet_speaks_in_one_unit_and_shows_both_where_that_is_asked_for(unit, other):
     spec, plan = made_plan(name="Tesquil (invented)", **TYPICAL)
@@ -130,6 +130,7 @@ def test_a_cut_too_small_for_the_last_digit_of_an_inch_is_not_shown_as_zero():
         assert times_shown("0.0001", told)
 
 
+@pytest.mark.slow
 def test_a_long_table_repeats_its_head_on_the_next_page():
     spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
     content = sheet_pdf(bench_sheet(spec, plan))
@@ -209,6 +210,7 @@ def test_the_page_has_a_language_a_heading_and_scoped_heads():
     assert set(scopes) == {"row", "col"}
 
 
+@pytest.mark.slow
 def test_pictures_come_after_the_sheet_as_many_to_a_page_as_fit():
     _, content = sheet()
     made = sheet_pdf(content, {"First": SVG, "Second": SVG})
@@ -226,6 +228,7 @@ def test_names_inside_pictures_do_not_mix():
     assert {use.removeprefix("#") for use in uses} <= set(names)
 
 
+@pytest.mark.quick(6)
 @pytest.mark.parametrize(
     "bad",
     [

@@ -89,6 +89,7 @@ def test_the_darkest_classes_are_where_the_board_is_off_most() -> None:
     assert "#969194" in fills or "#524c50" in fills
 
 
+@pytest.mark.slow
 def test_high_and_low_differ_by_a_sign_and_not_by_hue_alone() -> None:
     spec, survey = scanned(hump=0.1)
     picture = board_map(spec, survey)
@@ -197,6 +198,7 @@ def test_a_point_far_off_the_fit_is_drawn_as_one_that_took_no_part() -> None:
     assert "took no part" in shown(drawn[1])
 
 
+@pytest.mark.slow
 def test_a_string_over_a_crown_leaves_its_section_the_room() -> None:
     spec, survey = scanned(faulty=True)
     string, fret = widest_flat(survey, reference_fret=12)

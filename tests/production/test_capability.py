@@ -70,6 +70,7 @@ def test_one_limit_and_a_natural_zero(row: list[float]) -> None:
     assert [one.value_index for one in found] == pytest.approx([cp, cpk], abs=5.1e-3)
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("count", "mean"), [(30, 0.0), (50, 0.5), (100, 1.0)])
 def test_confidence_limits_cover_as_often_as_stated(count: int, mean: float) -> None:
     draw = np.random.default_rng(20261127)
@@ -201,6 +202,7 @@ def test_the_command_draws_readings_limits_and_share(tmp_path: Path) -> None:
     assert "Give a lower limit, an upper limit or both." in done.output
 
 
+@pytest.mark.slow
 def test_stable_processes_count_as_stable_and_stepped_ones_do_not() -> None:
     draw = np.random.default_rng(12)
     level = {}

@@ -319,6 +319,7 @@ def test_run_lengths_of_sets_of_rules(row: tuple[list[int], list[float]]) -> Non
     assert found == pytest.approx(row[1], abs=5.1e-3)
 
 
+@pytest.mark.slow
 def test_run_lengths_of_charts_that_remember() -> None:
     case = CASES["sum_run_lengths"]
     for limit in (4, 5):

@@ -119,6 +119,7 @@ def test_a_gauge_that_cannot_judge_what_came_through_stands_in_it(dossiers: Doss
     assert not any("No gauge is due" in words for words, _ in lines)  # nothing says so
 
 
+@pytest.mark.slow
 def test_lots_of_the_archive_stand_in_it_on_their_day(dossiers: Dossiers) -> None:
     for n in range(1, 8):
         asked = workshop.JudgeRequest("Qen", "T", 500, name=f"L-{n}", found=(9,))
@@ -146,6 +147,7 @@ def test_lots_of_the_archive_stand_in_it_on_their_day(dossiers: Dossiers) -> Non
     assert none == [("No lot was judged on this day.", False)]
 
 
+@pytest.mark.slow
 def test_a_check_standard_alarms_while_its_newest_readings_do(dossiers: Dossiers) -> None:
     dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
     off_mm = [0.004 * (n * 7 % 5 - 2) for n in range(12)]

@@ -278,6 +278,7 @@ def test_a_decision_that_does_not_follow_is_shown(dossiers: Dossiers) -> None:
     assert not there.lots[-1].signed_by
 
 
+@pytest.mark.slow
 def test_a_lot_of_before_stages_were_worked_out_follows(dossiers: Dossiers) -> None:
     """By the single plan of 13; worked out, the first of two stages accepts fewer of 8."""
     lots = begun(aql_percent=4.0, method="double")
@@ -306,6 +307,7 @@ def test_a_lot_of_before_stages_were_worked_out_follows(dossiers: Dossiers) -> N
         assert again == record
 
 
+@pytest.mark.slow
 def test_nonconformities_are_counted_over_ten(dossiers: Dossiers) -> None:
     names = [instrument(dossiers, f"UY-{n}", good=n > 2) for n in range(13)]
     lots = begun(aql_percent=15.0)
@@ -330,6 +332,7 @@ def test_a_stopped_supplier_begins_again_with_a_reason(dossiers: Dossiers) -> No
     assert "judged already" in refused(dossiers, lots, LotToKeep("L-1", 500, (0,)))
 
 
+@pytest.mark.slow
 def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
     lots = begun(one_in=5)
     skipped = 0

@@ -226,6 +226,7 @@ def test_stages_that_no_table_holds_keep_both_risks_of_the_single_plan(
     assert plan.most_count <= 1.8 * one.size_count
 
 
+@pytest.mark.slow
 def test_stages_worked_out_spare_pieces_of_good_lots() -> None:
     for lot, aql, least in ((10_000, 1.0, 0.94), (500_000, 1.0, 0.80)):
         single_plan = plan_of(lot, aql, inspection="reduced")

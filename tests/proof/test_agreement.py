@@ -37,6 +37,7 @@ def test_exact_readings_are_decided_as_their_states_say(kind: str) -> None:
     assert apart <= 0.01 * notes
 
 
+@pytest.mark.slow
 def test_what_a_plan_takes_off_is_no_wear() -> None:
     """Frets are lower by what was filed, and the light wear by the nut is what it was."""
     bench = Bench()

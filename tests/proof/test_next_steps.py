@@ -77,6 +77,7 @@ def test_moving_the_saddle_as_told_mends_the_action(k, off) -> None:
     assert verdicts(proof_of(**moved), "action")[k] != "conforms"
 
 
+@pytest.mark.slow
 @draws(30)
 @given(st.integers(0, 2), st.floats(-0.3, 0.3))
 def test_moving_the_nut_as_told_mends_the_first_fret(k, off) -> None:
@@ -220,6 +221,7 @@ def test_reading_with_the_gauge_as_told_decides(off, u) -> None:
     assert with_gauge(gauge + 0.0002) == "undecided"
 
 
+@pytest.mark.slow
 @draws(20)
 @given(st.floats(0.02, 0.08), st.floats(0.02, 0.06))
 def test_heights_read_with_the_gauge_as_told_decide_a_clearance(short, u) -> None:

@@ -302,6 +302,7 @@ def test_deviation_uncertainty_against_monte_carlo() -> None:
 # ---- what must always hold ---------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @draws(25)
 @given(
     arrays(float, 3, elements=st.floats(-3.0, 3.0)),
@@ -326,6 +327,7 @@ def test_the_verdict_does_not_depend_on_the_datum(lift, tilt, seed) -> None:
     np.testing.assert_allclose(one.deviation.crown_top_mm, other.deviation.crown_top_mm, atol=1e-9)
 
 
+@pytest.mark.slow
 @draws(15)
 @given(st.floats(0.0, 0.4), st.floats(0.0, 0.1))
 def test_more_attack_never_makes_a_position_surer(attack, more) -> None:

@@ -10,6 +10,7 @@ from evenfall.workshop.outputs import json_file
 from readings.quenlo_after import EXAMPLES, SHEETS, quenlo_plan, read_after
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "verdict"),
     [("quenlo-after.csv", "undecided"), ("quenlo-after-finer.csv", "conforms")],
@@ -51,7 +52,7 @@ def test_the_finer_gauge_differs_in_the_action_alone() -> None:
     assert coarse == fine
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["tesquil-before.csv", "tesquil-settled.csv"])
 def test_plan_diagnosis_neck_and_proof_show_one_relief(name: str) -> None:
     """That of the bow of the level line: a fret that stands out and a falling tongue are no bow."""

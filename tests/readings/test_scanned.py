@@ -180,6 +180,7 @@ def test_actions_beside_a_scan_need_no_datum(tmp_path: Path) -> None:
     assert found.source == ("scan.npy", "actions.csv")
 
 
+@pytest.mark.slow
 def test_heights_over_another_datum_are_refused(tmp_path: Path) -> None:
     sheet = tmp_path / "ends.csv"
     rows = [f"{q},{k},{v},mm" for k in range(1, 7) for q, v in (("nut_slot", 1), ("saddle", 9))]
@@ -411,6 +412,7 @@ def test_scans_are_looked_at_like_sheets(tmp_path: Path) -> None:
     assert ("hand-check", (8,), ()) in [(g.code, g.at.frets, g.at.strings) for g in found]
 
 
+@pytest.mark.slow
 def test_a_strung_scan_needs_no_sheet_and_readings_by_hand_check_it(tmp_path: Path) -> None:
     spec = specification("ukulele")
     recipe = Recipe(seed=3, step_x=0.1, step_y=0.5, shadow_share=1.8)

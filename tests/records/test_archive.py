@@ -121,6 +121,7 @@ def test_words_find_by_their_beginning(archive: Archive) -> None:
         assert archive.find(words) == ((dossier,) if words in found else ()), words
 
 
+@pytest.mark.slow
 def test_finding_stops_at_the_limit_and_gives_each_dossier_once(archive: Archive) -> None:
     made = [opened(archive, f"QA-{number:04}") for number in range(60)]
     assert len(archive.find("qa", limit=20)) == 20
@@ -147,6 +148,7 @@ def test_the_rarer_of_two_words_that_many_share_leads(
     assert archive.find("yvrane 193", 30) == tuple(f"{n:032x}" for n in range(3900, 3930))
 
 
+@pytest.mark.slow
 def test_words_that_many_share_are_compared_at_once(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -72,6 +72,7 @@ def test_a_document_comes_out_as_it_was_filed(dossiers: Dossiers) -> None:
         dossiers.latest("UY-0417", "proof")
 
 
+@pytest.mark.slow
 def test_a_document_is_named_by_the_code_that_the_dossier_shows(dossiers: Dossiers) -> None:
     add(dossiers, PLAN, PROOF)
     for kind in ("measurement", "plan", "proof", "specification"):
@@ -104,6 +105,7 @@ def test_a_document_with_an_erased_name_is_still_worked_with(dossiers: Dossiers)
     assert dossiers.verify().sound
 
 
+@pytest.mark.slow
 def test_the_story_has_a_point_for_each_document_that_measured(dossiers: Dossiers) -> None:
     add(dossiers, PLAN, PROOF)
     told = dossiers.history("UY-0417")
@@ -122,6 +124,7 @@ def test_the_story_has_a_point_for_each_document_that_measured(dossiers: Dossier
             assert point.code in drawing
 
 
+@pytest.mark.slow
 def test_readings_that_were_judged_stand_in_the_story_once(dossiers: Dossiers) -> None:
     add(dossiers, PLAN)
     after = ef.Source.invented("tesquil-after.csv")
@@ -167,6 +170,7 @@ def test_a_serial_of_two_instruments_asks_which(dossiers: Dossiers) -> None:
     assert other.line.name.startswith("Quenlo")
 
 
+@pytest.mark.slow
 def test_what_follows_from_a_document_without_a_number_joins_it(dossiers: Dossiers) -> None:
     first = dossiers.add(ef.AddRequest((MEASUREMENT,)))
     then = dossiers.add(ef.AddRequest((PLAN,)))
@@ -322,6 +326,7 @@ def test_the_archive_says_what_it_holds_and_when_it_was_looked_after(
         assert copied.contents().kinds == held.kinds
 
 
+@pytest.mark.slow
 def test_what_was_counted_is_kept_and_the_count_goes_on(
     dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -335,6 +340,7 @@ def test_what_was_counted_is_kept_and_the_count_goes_on(
     assert dossiers.contents().kinds == {**before, "proof": 1}
 
 
+@pytest.mark.slow
 def test_a_large_archive_is_counted_step_by_step(
     dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -403,6 +409,7 @@ def test_a_specification_alone_goes_into_the_dossier_of_its_model(dossiers: Doss
     assert found.dossier == added.line.dossier
 
 
+@pytest.mark.slow
 def test_wire_of_a_batch_leads_to_the_instruments_it_was_fitted_to(dossiers: Dossiers) -> None:
     add(dossiers, PLAN)
     dossiers.add(ef.AddRequest(subject="wire batch", name="W-12", maker="Ulbrenq (invented)"))

@@ -130,6 +130,7 @@ def test_the_points_of_a_scan_stand_beside_the_tables(shop: Dossiers, tmp_path: 
     assert shop.extract([], tmp_path / "csv", "csv")["scans"] == 3
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("form", ["csv", "parquet"])
 def test_the_dictionary_describes_every_column_and_every_link(
     shop: Dossiers, tmp_path: Path, form: Any
@@ -187,6 +188,7 @@ def test_a_general_library_reads_the_tables_by_their_dictionary(
         list(judged.iterdicts(strict=True))
 
 
+@pytest.mark.slow
 def test_a_folder_in_use_is_left_alone_and_nothing_is_half_there(
     shop: Dossiers, tmp_path: Path
 ) -> None:
@@ -208,6 +210,7 @@ def test_a_folder_in_use_is_left_alone_and_nothing_is_half_there(
         shop.results(["dial 3, red"])
 
 
+@pytest.mark.slow
 def test_the_newest_proof_of_each_goes_out_as_results(shop: Dossiers) -> None:
     made = shop.results([])
     assert made.count(b"<MeasurementResults id=") == 1

@@ -154,6 +154,7 @@ def test_one_changed_byte_in_a_scan_is_found(filled: Archive) -> None:
     assert altered(filled) == []
 
 
+@pytest.mark.quick(3)
 @pytest.mark.parametrize("table", [*FILED[1:], LABEL], ids=lambda table: table.name)
 def test_a_row_that_was_removed_is_found(filled: Archive, table: Table) -> None:
     if table.name == "signature":  # one less signature is one dossier unsigned, no damage

@@ -89,6 +89,7 @@ def test_any_cut_of_a_scan(low: float, length: float, side: float, width: float)
     answered(SCAN.points_mm[inside])
 
 
+@pytest.mark.quick(1)
 @pytest.mark.parametrize(("length", "side"), [(146.0, 0.0), (146.0, 5.0), (160.0, 0.0)])
 def test_a_strip_too_narrow_to_tell_bow_and_twist(length: float, side: float) -> None:
     x, y, _ = SCAN.points_mm.T
@@ -171,6 +172,7 @@ def test_a_scan_far_from_the_origin_keeps_its_micrometres() -> None:
     assert np.nanstd(error) < 0.004
 
 
+@pytest.mark.slow
 def test_a_fretless_board_has_no_frets_to_find() -> None:
     bare = make_scan(
         SPEC, replace(SCAN.recipe, missing=tuple(range(1, SPEC.frets + 1)), nut_height=0.0)

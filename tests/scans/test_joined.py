@@ -132,6 +132,7 @@ def test_parts_are_joined_by_the_frets_that_they_share() -> None:
         assert words in str(said)
 
 
+@pytest.mark.slow
 def test_what_a_part_says_is_brought_over_to_the_scale_of_the_fullest() -> None:
     """A second scanner, 0.1 % off, saw the edges of the board that the fuller scan lacks."""
     head, body = measured(3, high=165.0), measured(4, low=95.0)
@@ -223,6 +224,7 @@ def test_repeats_measure_the_route_where_points_say_too_little() -> None:
     assert float(np.median(joined.heights.own_u_mm[:, 1:-1])) == pytest.approx(0.003, rel=0.05)
 
 
+@pytest.mark.slow
 def test_dirt_in_one_scan_is_named_and_counted() -> None:
     chance = np.random.default_rng(7)
     clean, dirty = made(chance, slice(0, 18)), made(chance, slice(0, 18))

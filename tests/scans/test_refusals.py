@@ -96,7 +96,7 @@ def cut(
     return points[(points[:, 0] > low) & (points[:, 0] < high)]
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("nut", [1.6, 0.0], ids=["nut", "no nut"])
 @pytest.mark.parametrize(("short", "long"), PAIRS)
 def test_a_neck_one_fret_shorter_or_longer_is_refused_with_both_scales(

@@ -29,6 +29,7 @@ def of(findings: tuple[Finding, ...], code: str) -> dict[int, Finding]:
     return {f.at.frets[0]: f for f in findings if f.code == code}
 
 
+@pytest.mark.slow
 def test_neighbours_that_are_off_are_named_and_no_others() -> None:
     off = ((5, 0.05, 0.0), (6, 0.04, 0.0), (7, 0.06, 0.0), (13, -0.04, 0.0), (14, -0.05, 0.0))
     findings = found_in(replace(LEVEL, off=off))

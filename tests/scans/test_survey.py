@@ -396,6 +396,7 @@ def test_frets_after_the_last_one_are_told_in_one_sentence(model: str) -> None:
     assert "too few frets" in told.sentence
 
 
+@pytest.mark.slow
 def test_another_scale_is_measured_and_told() -> None:
     scan = scan_of("ukulele", COARSE)
     stretched = scan.points_mm * [1.006, 1.0, 1.0]
@@ -492,6 +493,7 @@ def test_the_survey_becomes_a_measurement_like_any_other() -> None:
     assert "circle fitted" in str(measurement.routes[0])
 
 
+@pytest.mark.slow
 def test_sections_hold_what_was_fitted() -> None:
     _, survey, _ = surveyed("ukulele", COARSE)
     section = survey.sections[0][3]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from math import pi, sqrt
 
 import numpy as np
@@ -36,7 +37,7 @@ from strings.played_necks import MODELS, neck, random_neck
 FloatArray = NDArray[np.float64]
 
 NO_DAMPING = Damping(0.0, 0.0, 0.0, 0.0)
-KERNEL = load_kernel()
+kernel = cache(load_kernel)
 ELASTIC = Settings(elastic_depth_um=0.002)
 
 
@@ -88,7 +89,7 @@ def played(
         order = np.arange(1, len(position.turn_factor) + 1)
         listen = [np.sin(order * (pi * listen_mm / position.string.length_mm))]
     note = Note((0, 0, 0, 0), 0, force_n)
-    return run_notes(KERNEL, table, [note], settings or Settings(), listen_weight=listen)
+    return run_notes(kernel(), table, [note], settings or Settings(), listen_weight=listen)
 
 
 def displacement_mm(run: NoteResults, start_mm: float) -> FloatArray:
@@ -212,9 +213,9 @@ def test_a_string_plucked_at_mid_length_over_a_point_obstacle(settings: Settings
     position = stopped(string, [500.0], pluck_mm=500.0, rate_hz=48_000.0)
     height = force_n * 500.0 * 500.0 / (string.tension_n * 1000.0)
     run = played(position, [0.0], force_n, 0.74 / frequency, settings)
-    longest = (run.counts[0, KERNEL.CONTACT_STEPS] + 1) / 48_000.0 * frequency
+    longest = (run.counts[0, kernel().CONTACT_STEPS] + 1) / 48_000.0 * frequency
 
-    assert run.numbers[0, KERNEL.FIRST_S] * frequency == pytest.approx(0.25, rel=1e-3)
+    assert run.numbers[0, kernel().FIRST_S] * frequency == pytest.approx(0.25, rel=1e-3)
     contact_force = run.impulse_n_s[0, 0] / (0.25 / frequency)
     assert contact_force == pytest.approx(4.0 * string.tension_n * height / 1000.0, rel=1e-3)
     if settings.elastic_depth_um == 0.0:  # elastic crowns let go for single steps
@@ -246,10 +247,10 @@ CLEARANCE = [0.10, 0.20, 0.28, 0.37, 0.45, 0.53]
 def test_elastic_crowns_conserve_energy() -> None:
     position = stopped(steel(), FRETS, width_mm=2.0, rate_hz=96_000.0)
     run = played(position, CLEARANCE, 1.2, 0.25, ELASTIC)
-    assert run.counts[0, KERNEL.CONTACT_STEPS] > 300
+    assert run.counts[0, kernel().CONTACT_STEPS] > 300
     start, end = run.energy_n_mm[0]
     assert abs(end / start - 1.0) < 1e-10
-    assert run.counts[0, KERNEL.UNSETTLED] == 0
+    assert run.counts[0, kernel().UNSETTLED] == 0
 
 
 def test_energy_that_rigid_crowns_take_is_accounted_for_and_shrinks_with_the_step() -> None:
@@ -258,8 +259,8 @@ def test_energy_that_rigid_crowns_take_is_accounted_for_and_shrinks_with_the_ste
         position = stopped(steel(), FRETS, width_mm=2.0, rate_hz=rate)
         run = played(position, CLEARANCE, 0.8, 0.02)
         start, end = run.energy_n_mm[0]
-        taken = run.numbers[0, KERNEL.LOSS]
-        assert run.counts[0, KERNEL.CONTACT_STEPS] > 30
+        taken = run.numbers[0, kernel().LOSS]
+        assert run.counts[0, kernel().CONTACT_STEPS] > 30
         assert abs((start - end - taken) / start) < 1e-10
         lost.append(taken / start)
     assert lost[0] > 1.4 * lost[1]
@@ -273,11 +274,11 @@ def test_frets_are_not_penetrated() -> None:
         position = stopped(steel(frequency), FRETS, width_mm=2.0, damping=PLAIN_STEEL)
         force = 0.6 * steel(frequency).tension_n / 100.0
         rigid = played(position, CLEARANCE, force, 0.1)
-        assert rigid.counts[0, KERNEL.CONTACT_STEPS] > 50
-        assert rigid.numbers[0, KERNEL.PENETRATION] < 1e-12
+        assert rigid.counts[0, kernel().CONTACT_STEPS] > 50
+        assert rigid.numbers[0, kernel().PENETRATION] < 1e-12
         elastic = played(position, CLEARANCE, force, 0.1, ELASTIC)
-        assert elastic.counts[0, KERNEL.CONTACT_STEPS] > 50
-        assert 0.0 < elastic.numbers[0, KERNEL.PENETRATION] < 1e-3
+        assert elastic.counts[0, kernel().CONTACT_STEPS] > 50
+        assert 0.0 < elastic.numbers[0, kernel().PENETRATION] < 1e-3
 
 
 @draws(60)
@@ -305,8 +306,8 @@ def test_no_step_and_no_neck_makes_the_motion_blow_up(
     assert np.isfinite(run.impulse_n_s).all()
     assert (run.impulse_n_s >= 0.0).all()
     if crowns.elastic_depth_um == 0.0:
-        end += run.numbers[0, KERNEL.LOSS]
-        assert run.numbers[0, KERNEL.LOSS] >= -1e-9 * start
+        end += run.numbers[0, kernel().LOSS]
+        assert run.numbers[0, kernel().LOSS] >= -1e-9 * start
     assert end <= start * (1.0 + 1e-9)
 
 
@@ -320,7 +321,7 @@ def test_the_kernel_agrees_with_plain_numpy(damping: Damping) -> None:
     forces = np.array([2.0, -3.0, 4.0, 7.0])
     table = StoppedStrings.joined([position], [(0, 0)], [np.array(CLEARANCE)], steps / rate)
     notes = [Note((0, 0, 0, 0), 0, force) for force in forces]
-    ours = run_notes(KERNEL, table, notes, Settings())
+    ours = run_notes(kernel(), table, notes, Settings())
     theirs = move(
         length=1.0,
         tension=string.tension_n,
@@ -338,7 +339,7 @@ def test_the_kernel_agrees_with_plain_numpy(damping: Damping) -> None:
     assert np.count_nonzero(theirs.impulse) > 8
     impulse = ours.impulse_n_s.T
     assert impulse == pytest.approx(theirs.impulse, rel=1e-6, abs=1e-12)
-    first = ours.numbers[:, KERNEL.FIRST_S] * rate - 1.0
+    first = ours.numbers[:, kernel().FIRST_S] * rate - 1.0
     touched = theirs.first_step >= 0
     assert first[touched] == pytest.approx(theirs.first_step[touched])
     assert ours.energy_n_mm[:, 0] == pytest.approx(1000.0 * theirs.energy_start, rel=1e-12)
@@ -419,7 +420,7 @@ def test_contact_impulses_at_the_default_rate_are_converged() -> None:
                 rate = rate or table.strings[0].rate_hz
                 if table.strings[0].least_rate_hz > 0.25 * rate:
                     break  # a quarter of the rate cannot tell frets this near apart
-                run = run_notes(KERNEL, table, [Note((k, p, 0, 0), 0, force)], settings)
+                run = run_notes(kernel(), table, [Note((k, p, 0, 0), 0, force)], settings)
                 impulse.append(run.impulse_n_s.sum())
             if impulse:
                 errors.append(np.abs(np.array(impulse[:3]) / impulse[3] - 1.0))

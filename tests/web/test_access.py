@@ -442,6 +442,7 @@ def test_a_token_may_what_its_scopes_name_and_no_more(
             assert status == 403, (method, path)
 
 
+@pytest.mark.slow
 def test_nobody_adds_to_an_upload_of_somebody_else_or_takes_it(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:
@@ -554,6 +555,7 @@ def a_team(tmp_path: Path, place: Place | None = None) -> Iterator[tuple[TestCli
         app.state.shop.leave()
 
 
+@pytest.mark.slow
 def test_a_lone_bench_begins_with_accounts_when_it_wants_to(tmp_path: Path) -> None:
     with a_team(tmp_path) as (client, made):
         assert client.get("/archive").status_code == 200
@@ -640,6 +642,7 @@ def test_what_somebody_may_not_file_they_do_not_take_back(
             assert not {one.kind: one for one in dossiers.show(filed).entries}[kind].corrected
 
 
+@pytest.mark.slow
 def test_readings_are_filed_by_the_bench_and_a_specification_is_not(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

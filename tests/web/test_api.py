@@ -120,6 +120,7 @@ def test_every_use_case_has_an_address_and_a_described_request() -> None:
             assert told["security"] == [{"token": [NEEDS[f"{method.upper()} {path}"]]}]
 
 
+@pytest.mark.slow
 def test_pictures_and_inches_are_given_where_they_are_asked_for(client: TestClient) -> None:
     answer = client.post("diagnose", json=READINGS, params={"pictures": True, "unit": "in"}).json()
     assert answer["pictures"]["neck"].startswith("<svg")
@@ -202,6 +203,7 @@ def test_a_call_with_files_that_came_before_it_is_begun_once(client: TestClient)
     assert "came already" in refused(client.post("measure", json=body), 422)["sentence"]
 
 
+@pytest.mark.slow
 def test_files_that_are_filed_are_kept_by_the_archive_alone(client: TestClient) -> None:
     content = BEFORE.text().encode()
     announced = {"files": [{"name": BEFORE.name, "size": len(content)}]}
@@ -216,6 +218,7 @@ def test_files_that_are_filed_are_kept_by_the_archive_alone(client: TestClient) 
     assert refused(client.get(f"uploads/{task}"), 404)
 
 
+@pytest.mark.slow
 def test_a_call_that_came_to_nothing_may_be_corrected(client: TestClient) -> None:
     key = {"Idempotency-Key": "note-1"}
     client.post("dossiers", json=FILED)
@@ -255,6 +258,7 @@ def test_what_was_filed_is_not_filed_again_because_its_answer_failed(
 SENT_TWICE = " look whether it was done before you send it with a new key."
 
 
+@pytest.mark.slow
 def test_keys_are_no_work_under_way(client: TestClient) -> None:
     client.post("dossiers", json=FILED, headers={"Idempotency-Key": "a"})
     assert client.get("tasks").json() == {"tasks": []}
@@ -276,6 +280,7 @@ def test_what_is_known_already_is_not_sent_again(client: TestClient) -> None:
     assert client.get("dossiers/UY-0417", headers=tag).status_code == 200
 
 
+@pytest.mark.slow
 def test_nobody_files_over_what_somebody_else_filed(client: TestClient) -> None:
     client.post("dossiers", json=FILED)
     place = "dossiers/UY-0417"
@@ -357,6 +362,7 @@ def test_readings_of_the_archive_stand_for_a_sheet(client: TestClient) -> None:
     assert error["at"]["field"] == "source.filed.most"
 
 
+@pytest.mark.slow
 def test_what_is_printed_reads_again(client: TestClient) -> None:
     measured = client.post("measure", json={"files": [file(BEFORE)], "specification": file(SPEC)})
     made = ef.measure(ef.MeasureRequest((BEFORE,), SPEC))

@@ -293,6 +293,7 @@ def connected(client: TestClient) -> ThereDossiers:
     return Connection(HERE, http=TestClient(client.app, base_url=HERE)).archive()
 
 
+@pytest.mark.slow
 def test_gauges_are_listed_checked_and_studied(years: tuple[TestClient, ef.Dossiers]) -> None:
     client, dossiers = years
     client.post("dossiers", json={"subject": "gauge", "name": "dial 7"})

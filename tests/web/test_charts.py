@@ -298,6 +298,7 @@ def sheet(values: Sequence[object], sizes: Sequence[object] = ()) -> dict[str, s
     return {"name": "q.csv", "text": TIMES + "\n".join(rows)}
 
 
+@pytest.mark.slow
 def test_hostile_sheets_get_one_sentence_from_programs_too(client: TestClient) -> None:
     fifty = [50] * 5
     limits = {"tolerance": {"lower_level": 0.1, "upper_level": 0.3}}
@@ -338,7 +339,7 @@ def test_hostile_sheets_get_one_sentence_from_programs_too(client: TestClient) -
     assert "Stop until that is done: most instruments lie outside" in str(answer["findings"])
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("values", "wishes"),
     [

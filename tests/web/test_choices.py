@@ -57,6 +57,7 @@ def test_what_a_bench_chose_holds_on_every_page_and_goes_back(client: TestClient
     assert "data-theme" not in client.get(there).text
 
 
+@pytest.mark.slow
 def test_another_unit_leads_back_to_the_very_page(client: TestClient) -> None:
     there = "/instruments?words=uy%20b&amp;x=1"
     assert f'name="back" value="{there}"' in client.get("/instruments?words=uy%20b&x=1").text

@@ -242,6 +242,7 @@ def test_to_take_back_a_lot_needs_the_right_to_judge_one(
     assert again.lots[-1].decision == "accepted"
 
 
+@pytest.mark.slow
 def test_a_lot_is_not_judged_by_the_sample_of_another_state(
     team: tuple[Dossiers, dict[str, TestClient]],
 ) -> None:

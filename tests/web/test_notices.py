@@ -42,6 +42,7 @@ def test_a_webhook_gets_a_notice_as_json() -> None:
     assert got == [NOTICE]
 
 
+@pytest.mark.slow
 def test_a_receiver_that_was_away_gets_it_later() -> None:
     waited: list[float] = []
     with receiving(503, 200) as (address, got):

@@ -185,6 +185,7 @@ def test_readings_filed_again_are_not_of_after_the_work(dossiers: Dossiers) -> N
     assert len(story(dossiers, SERIAL).worked) == 1
 
 
+@pytest.mark.slow
 def test_heights_that_a_corrected_specification_changes_are_still_of_the_same_reading(
     dossiers: Dossiers,
 ) -> None:
@@ -211,6 +212,7 @@ def test_heights_that_a_corrected_specification_changes_are_still_of_the_same_re
     assert len(told.worked) == 1
 
 
+@pytest.mark.slow
 def test_a_plan_by_another_specification_is_made_again_before_the_work_is_proved(
     dossiers: Dossiers,
 ) -> None:
@@ -239,6 +241,7 @@ def test_a_plan_by_another_specification_is_made_again_before_the_work_is_proved
     assert shop.proof(told).proof.verdict == "conforms"
 
 
+@pytest.mark.slow
 def test_readings_filed_again_are_no_second_reading(dossiers: Dossiers) -> None:
     """Taken for one, they could neither confirm the plan nor be planned from."""
     sheet = raised(0.18)

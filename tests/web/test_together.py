@@ -268,6 +268,7 @@ def test_two_new_models_of_one_name_do_not_become_versions_of_each_other_unseen(
     assert "A. Dremquil" in late.text
 
 
+@pytest.mark.slow
 def test_a_chart_that_two_work_on_keeps_what_the_other_did_in_view(
     dossiers: ef.Dossiers, client: TestClient
 ) -> None:

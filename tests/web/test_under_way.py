@@ -113,6 +113,7 @@ def test_two_side_by_side_are_told_apart_and_a_stop_ends_only_one(lone: Dossiers
         until(lambda: gone(process), bool)
 
 
+@pytest.mark.slow
 def test_notices_to_a_receiver_that_is_away_hold_up_nobody_s_work(lone: Dossiers) -> None:
     with pool_of(lone) as pool:
         notices = [pool.queue.put("notice", {"seconds": 600}) for _ in range(3)]
@@ -135,6 +136,7 @@ def test_an_error_reaches_the_person_and_a_fault_says_that_it_is_one(lone: Dossi
         assert "fault of the program" in str(reaches(pool, broken, "refused").result)
 
 
+@pytest.mark.slow
 def test_a_process_that_dies_is_begun_once_more_and_then_left_to_a_person(
     dossiers: Dossiers,
 ) -> None:

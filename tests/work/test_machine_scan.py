@@ -160,6 +160,7 @@ def test_a_scan_that_does_not_agree_with_the_plan_is_refused() -> None:
         lies(file, points)
 
 
+@pytest.mark.slow
 def test_a_scan_that_leaves_the_lie_open_is_refused(right) -> None:
     _, file, points, _ = right
     half = points[points[:, 1] > np.median(points[:, 1]) + 6.0]

@@ -39,9 +39,11 @@ def sound(job) -> str:
 
 @pytest.fixture(scope="module")
 def slots():
-    """Return a job that cuts the nut alone, and its program, which is a tenth as long."""
+    """Return a job that cuts the nut alone, and its sound program, which is a tenth as long."""
     job = made_job(3, frets=12, parts=parts_text(), cuts=("nut",))
-    return job, job.program()
+    text = job.program()
+    assert job.faults(text) == []
+    return job, text
 
 
 @pytest.fixture(scope="module")
@@ -154,12 +156,20 @@ def test_the_saddle_meets_every_string_where_it_is_compensated() -> None:
         saddle_line(spec, job.plan, thin, found_mm=job.plan.measurement.saddle_mm, cut=True)
 
 
+def test_what_is_left_of_the_nut_is_measured(slots) -> None:
+    left_as_planned(slots[0], slots[0].cut(slots[1])[1], "nut")
+
+
+@pytest.mark.slow
 def test_what_is_left_of_nut_and_saddle_is_measured(job, patches) -> None:
+    left_as_planned(job, patches, "nut", "saddle")
+
+
+def left_as_planned(job, patches, *parts: str) -> None:
+    """Hold the measured floors and tops against the plan, and see that wrong ones show."""
     after = simulated_measurement(job.plan, job.piece, patches, job.machine)
-    for read, planned in (
-        (after.nut_mm, job.plan.nut_after_mm),
-        (after.saddle_mm, job.plan.saddle_after_mm),
-    ):
+    for part in parts:
+        read, planned = getattr(after, f"{part}_mm"), getattr(job.plan, f"{part}_after_mm")
         assert np.abs(read - planned).max() < 0.001 + job.machine.digit_mm
     # and a wrong one shows: the floor of one slot left 0.1 mm high
     wrong = [
@@ -178,9 +188,10 @@ def lowered(text: str, line: int, by: float) -> str:
 
 @pytest.mark.quick(1)
 @pytest.mark.parametrize("what", ["nut, slot of string 2", "saddle"])
-def test_one_height_lowered(job, sound: str, slots, what: str) -> None:
-    if what != "saddle":
-        job, sound = slots
+def test_one_height_lowered(what: str, request: pytest.FixtureRequest) -> None:
+    names = ("job", "sound") if what == "saddle" else ("slots",)
+    made = [request.getfixturevalue(name) for name in names]
+    job, sound = made if what == "saddle" else made[0]
     last = max(n for n, line in enumerate(sound.split("\n"), 1) if line.startswith(f"({what}"))
     line = line_with(sound, r"^G1 .*Y.*Z", after=last + 2)
     wrong = lowered(sound, line, 0.2)

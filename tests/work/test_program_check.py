@@ -16,7 +16,7 @@ from work.made_programs import INCH, made_job
 
 @pytest.fixture(scope="module")
 def job():
-    return made_job(3, cutter=1, fixture=True, most=2)
+    return made_job(3, frets=14, cutter=1, fixture=True, most=2)
 
 
 @pytest.fixture(scope="module")
@@ -100,7 +100,7 @@ def test_a_wrong_work_offset(job, sound: str) -> None:
 
 
 def test_a_program_for_the_unstrung_neck_used_strung(job) -> None:
-    other = made_job(3, cutter=1, fixture=True, most=2, state="unstrung").program()
+    other = made_job(3, frets=14, cutter=1, fixture=True, most=2, state="unstrung").program()
     found = job.faults(other)
     assert [one.at.lines for one in found if one.code == "program-state"] == [
         (line_with(other, r"^\(state: unstrung"),)
@@ -124,6 +124,7 @@ def wide_wheel(job, mm: float):
     return replace(job, cutters=(wide, *job.cutters[1:]))
 
 
+@pytest.mark.slow
 def test_a_cutter_wider_than_the_gap_between_the_last_frets(job, sound: str) -> None:
     crowns = job.piece.crowns
     gap = crowns[-1].x_mm - crowns[-2].x_mm
@@ -207,7 +208,7 @@ def test_working_feeds_beyond_the_chip_load(job, sound: str) -> None:
         assert lines_of(job, faster, "program-limit") == found
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("comment", ["state: unstrung", "plan: 0000000000"])
 def test_a_second_comment_that_contradicts_the_first(job, sound: str, comment: str) -> None:
     line = line_with(sound, r"^\(material")
@@ -215,6 +216,7 @@ def test_a_second_comment_that_contradicts_the_first(job, sound: str, comment: s
     assert lines_of(job, wrong, "program-state") == [line]
 
 
+@pytest.mark.slow
 def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
     first = line_with(sound, r"^G1 Z-")
     middle = line_with(sound, r"^G1 Y", after=first + 20)
@@ -285,7 +287,7 @@ def at_end(text: str, *blocks: str) -> tuple[str, int]:
     return "\n".join([*lines[: line - 1], *tool, *blocks, "G0 Z60", *lines[line - 1 :]]), line + 4
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("blocks", "code", "which"),
     [
@@ -316,6 +318,7 @@ def test_what_moves_before_the_work_offset_is_called(job, sound: str) -> None:
     assert lines_of(job, late, "program-state") == [line_with(sound, r"^G0 Z")]
 
 
+@pytest.mark.slow
 def test_a_feed_of_another_unit_is_not_taken_over(job, sound: str) -> None:
     # a controller reads F before it changes the unit, and keeps the feed that it has
     line = line_with(sound, r"^G1 Y", after=60)
@@ -401,6 +404,7 @@ def test_a_plain_machine_of_few_decimals_is_refused() -> None:
         read_description(text.replace("decimals = 4", "decimals = 2"))
 
 
+@pytest.mark.slow
 def test_all_of_a_cut_taken_off_at_once(job, sound: str) -> None:
     bold = replace(job.cutters[0], depth_of_cut_mm=1.0)
     wrong = replace(job, cutters=(bold, *job.cutters[1:])).program()

@@ -527,6 +527,7 @@ def test_obj_opens_no_other_file(tmp_path: Path) -> None:
 # ---- E57, X3P ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_e57_points_marked_invalid_are_missing(tmp_path: Path) -> None:
     scan = scan_of(tmp_path, e57(invalid=[0, 1, 0, 2, 0]))
     assert np.array_equal(scan.content, POINTS[[0, 2, 4]])

@@ -137,6 +137,7 @@ def test_each_role_is_shown_what_it_may_and_no_more(
         assert f"POST /instruments/{{name}}{form}" in seen
     for form in ("charts", "charts/back", "specifications/save", "gauges/{dossier}/calibrated"):
         assert f"POST /{form}" in seen
+    told: dict[tuple[str, str], str] = {}
     alike: set[str] = set()  # pages on which the bench sees all that a manager sees
     for role in ("partner", "bench", "engineer"):
         rights = {*ROLE_RIGHTS[role], "anyone"}
@@ -144,7 +145,12 @@ def test_each_role_is_shown_what_it_may_and_no_more(
             if role == "engineer" and place in alike:
                 continue
             found = offered(shown := pages(role, place))
+            told[role, place] = shown
             assert all(NEEDS[route] in rights for route in found), (role, place)
             if shown and role != "partner":  # who sees lots from the other side
                 assert found == {r for r in every[place] if NEEDS[r] in rights}, (role, place)
                 alike |= {place} if found == every[place] else set()
+    said = told["bench", f"/instruments/{worked}/proof"]
+    assert "To file a verdict is left to the role manager." in said
+    said = told["bench", f"/instruments/{read}/plan"]
+    assert "To take a plan is left to the role engineer or manager." in said

@@ -57,10 +57,10 @@ class View:
         self.path = request.url.path
         self.back = here(request) if request.method in SAFE else ""
 
-    def not_yours(self, right: Right) -> str:
+    def not_yours(self, what: str, right: Right) -> str:
         """Return what stands in place of a form that another role may send."""
         roles = tuple(role for role, rights in ROLE_RIGHTS.items() if right in rights)
-        return self.say(sentence("Left to the role {roles:or}.", roles=roles))
+        return self.say(sentence("{what} is left to the role {roles:or}.", what=what, roles=roles))
 
     def say(self, said: Sentence | str) -> str:
         """Return a sentence in this unit and in the words of the pages."""

@@ -38,6 +38,16 @@ DAY = r"(\d{4}-\d\d-\d\d(T\d\d:\d\d(:\d\d)?Z?)?)?"
 _LENGTH = (-1000.0, 1000.0)
 
 
+def _optional_text(meaning: str, **more: Any) -> Any:
+    """Return the field of a text that entries filed before it was thought of lack."""
+    return field(default="", metadata=text(meaning, later=True, **more))
+
+
+def _optional_number(low: float, high: float, meaning: str) -> Any:
+    """Return the field of a number that is not always known, nor held by every entry."""
+    return field(default=NAN, metadata=number(low, high, meaning, null=NAN, later=True))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Attached(Content):
     """Something that belongs to an entry and is named by the hash of its bytes."""
@@ -53,14 +63,8 @@ class Facts(Content):
     """What every entry holds: a salt, so that a hash gives nothing away, and what is attached."""
 
     salt: str = field(metadata=text("random", longest=32, pattern="[0-9a-f]{32}"))
-    done: str = field(
-        default="",
-        metadata=text(
-            "when it was done or taken, if not when it was filed; ISO 8601",
-            longest=20,
-            pattern=DAY,
-            later=True,
-        ),
+    done: str = _optional_text(
+        "when it was done or taken, if not when it was filed; ISO 8601", longest=20, pattern=DAY
     )
     attached: tuple[Attached, ...] = field(
         default=(), metadata=part(Attached, "what belongs to the entry", "*", later=True)
@@ -73,9 +77,7 @@ class Opened(Facts):
 
     subject: Subject = field(metadata=choice(get_args(Subject), "what the dossier is of"))
     name: str = field(metadata=text("model of an instrument, name of anything else", longest=200))
-    maker: str = field(
-        default="", metadata=text("who made it; may be empty", longest=200, later=True)
-    )
+    maker: str = _optional_text("who made it; may be empty", longest=200)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -104,61 +106,29 @@ class Filed(Facts):
             later=True,
         ),
     )
-    status: str = field(
-        default="", metadata=text("status of a plan, verdict", longest=60, later=True)
+    status: str = _optional_text("status of a plan, verdict", longest=60)
+    relief_mm: float = _optional_number(*_LENGTH, "relief")
+    action_bass_mm: float = _optional_number(*_LENGTH, "action of the lowest string")
+    action_treble_mm: float = _optional_number(*_LENGTH, "action of string 1")
+    lowest_crown_mm: float = _optional_number(*_LENGTH, "lowest crown over the board")
+    fret_life_mm: float = _optional_number(*_LENGTH, "lowest crown over the least crown height")
+    metal_mm: float = _optional_number(0.0, 1e6, "removal, summed over all crossings")
+    crown_spread_mm: float = _optional_number(
+        0.0, 1000.0, "lowest to highest crown over the level line"
     )
-    relief_mm: float = field(default=NAN, metadata=number(*_LENGTH, "relief", null=NAN, later=True))
-    action_bass_mm: float = field(
-        default=NAN, metadata=number(*_LENGTH, "action of the lowest string", null=NAN, later=True)
+    margin_percent: float = _optional_number(
+        -1e9, 1e9, "lowest of buzz force after the work over the player's attack"
     )
-    action_treble_mm: float = field(
-        default=NAN, metadata=number(*_LENGTH, "action of string 1", null=NAN, later=True)
-    )
-    lowest_crown_mm: float = field(
-        default=NAN, metadata=number(*_LENGTH, "lowest crown over the board", null=NAN, later=True)
-    )
-    fret_life_mm: float = field(
-        default=NAN,
-        metadata=number(*_LENGTH, "lowest crown over the least crown height", null=NAN, later=True),
-    )
-    metal_mm: float = field(
-        default=NAN,
-        metadata=number(0.0, 1e6, "removal, summed over all crossings", null=NAN, later=True),
-    )
-    crown_spread_mm: float = field(
-        default=NAN,
-        metadata=number(
-            0.0, 1000.0, "lowest to highest crown over the level line", null=NAN, later=True
-        ),
-    )
-    margin_percent: float = field(
-        default=NAN,
-        metadata=number(
-            -1e9,
-            1e9,
-            "lowest of buzz force after the work over the player's attack",
-            null=NAN,
-            later=True,
-        ),
-    )
-    humidity_percent: float = field(
-        default=NAN,
-        metadata=number(0.0, 100.0, "relative humidity of the air", null=NAN, later=True),
-    )
-    temperature_celsius: float = field(
-        default=NAN,
-        metadata=number(-50.0, 100.0, "temperature of the air", null=NAN, later=True),
-    )
+    humidity_percent: float = _optional_number(0.0, 100.0, "relative humidity of the air")
+    temperature_celsius: float = _optional_number(-50.0, 100.0, "temperature of the air")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Kept(Facts):
     """A specification revision, scan, program, page or photo: what is attached, and its title."""
 
-    title: str = field(default="", metadata=text("what it is", longest=200, later=True))
-    content_hash: str = field(
-        default="", metadata=text("content hash of a specification", longest=64, later=True)
-    )
+    title: str = _optional_text("what it is", longest=200)
+    content_hash: str = _optional_text("content hash of a specification", longest=64)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -166,19 +136,14 @@ class Step(Facts):
     """A step of work; who did it stands in the head."""
 
     work: str = field(metadata=text("what was done", longest=2000))
-    station: str = field(default="", metadata=text("where", longest=200, later=True))
-    gauge: str = field(
-        default="", metadata=text("what it was measured with", longest=200, later=True)
+    station: str = _optional_text("where", longest=200)
+    gauge: str = _optional_text("what it was measured with", longest=200)
+    cutter: str = _optional_text("what it was cut with", longest=200)
+    cutter_uses: float = _optional_number(
+        0.0, 1e6, "uses of the cutter since it was changed or sharpened"
     )
-    cutter: str = field(default="", metadata=text("what it was cut with", longest=200, later=True))
-    cutter_uses: float = field(
-        default=NAN,
-        metadata=number(
-            0.0, 1e6, "uses of the cutter since it was changed or sharpened", null=NAN, later=True
-        ),
-    )
-    started: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
-    ended: str = field(default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True))
+    started: str = _optional_text("ISO 8601", longest=20, pattern=DAY)
+    ended: str = _optional_text("ISO 8601", longest=20, pattern=DAY)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -203,14 +168,10 @@ class Received(Facts):
     """What came in under one name: a batch of wire, or parts."""
 
     words: str = field(metadata=text("what came in: what its papers say", longest=2000))
-    amount: str = field(default="", metadata=text("how much", longest=200, later=True))
-    material: str = field(default="", metadata=text("material", longest=200, later=True))
-    crown_height_mm: float = field(
-        default=NAN, metadata=number(0.0, 10.0, "crown height of wire", null=NAN, later=True)
-    )
-    crown_width_mm: float = field(
-        default=NAN, metadata=number(0.0, 20.0, "crown width of wire", null=NAN, later=True)
-    )
+    amount: str = _optional_text("how much", longest=200)
+    material: str = _optional_text("material", longest=200)
+    crown_height_mm: float = _optional_number(0.0, 10.0, "crown height of wire")
+    crown_width_mm: float = _optional_number(0.0, 20.0, "crown width of wire")
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -229,12 +190,8 @@ class Calibration(Facts):
     """A calibration of a gauge or machine."""
 
     date: str = field(metadata=text("ISO 8601", longest=20, pattern=DAY))
-    valid_until: str = field(
-        default="", metadata=text("ISO 8601", longest=20, pattern=DAY, later=True)
-    )
-    result: str = field(
-        default="", metadata=text("result, or number of its paper", longest=2000, later=True)
-    )
+    valid_until: str = _optional_text("ISO 8601", longest=20, pattern=DAY)
+    result: str = _optional_text("result, or number of its paper", longest=2000)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -270,18 +227,10 @@ class OnChart(Facts):
     point: str = field(metadata=text("name of the point", longest=400))
     at: str = field(metadata=text("time of its first reading", longest=27, pattern=TIME.pattern))
     reason: str = field(metadata=text("why", longest=2000))
-    asked: str = field(
-        default="",
-        metadata=text("which readings the chart is of, as JSON", longest=4000, later=True),
-    )
-    centre_level: float = field(
-        default=NAN, metadata=number(-1e12, 1e12, "centre that was frozen", null=NAN, later=True)
-    )
-    sigma_level: float = field(
-        default=NAN,
-        metadata=number(
-            0.0, 1e12, "standard deviation of a reading that was frozen", null=NAN, later=True
-        ),
+    asked: str = _optional_text("which readings the chart is of, as JSON", longest=4000)
+    centre_level: float = _optional_number(-1e12, 1e12, "centre that was frozen")
+    sigma_level: float = _optional_number(
+        0.0, 1e12, "standard deviation of a reading that was frozen"
     )
     points: int = field(
         default=0, metadata=whole(0, 10**7, "points that the frozen limits came from", later=True)

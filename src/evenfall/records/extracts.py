@@ -280,24 +280,9 @@ def _figures(archive: Archive, entry: Entry) -> Iterator[tuple[str, Row]]:
         for row in _heights(Measurement.rehashed(values)):
             yield "heights", row
         return
+    judged = [column.name for column in TABLES["items"] if column is not _ENTRY]
     for item in Proof.rehashed(values).items:
-        yield (
-            "items",
-            {
-                "quantity": item.quantity,
-                "string": item.string,
-                "stopped_fret": item.stopped_fret,
-                "fret": item.fret,
-                "value_mm": item.value,
-                "standard_uncertainty_mm": item.standard_uncertainty,
-                "expanded_uncertainty_mm": item.expanded_uncertainty,
-                "lower_mm": item.lower,
-                "upper_mm": item.upper,
-                "probability": item.probability,
-                "verdict": item.verdict,
-                "basis": item.basis,
-            },
-        )
+        yield "items", {name: getattr(item, name.removesuffix("_mm")) for name in judged}
 
 
 def _heights(made: Measurement) -> Iterator[Row]:

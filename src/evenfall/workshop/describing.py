@@ -2,19 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
-from evenfall.work.descriptions import (
-    Cutter,
-    Fixture,
-    Machine,
-    Parts,
-    read_description,
-    schema_of,
-)
+from evenfall.work.descriptions import Fixture, Machine, Parts, read_description, schema_of
 from evenfall.workshop.opening import Source
 
 if TYPE_CHECKING:
@@ -57,17 +50,7 @@ class MachineCheckOutcome:
 
     def as_dict(self) -> dict[str, Any]:
         """Return what is described as plain values for JSON, lengths in mm."""
-        described = self.description
-        values: Any = (
-            [_values(one) for one in described]
-            if isinstance(described, tuple)
-            else _values(described)
-        )
-        return {"schema": schema_of(self.kind), self.kind: values}
-
-
-def _values(described: Machine | Cutter | Fixture | Parts) -> dict[str, Any]:
-    return {one.name: plain(getattr(described, one.name)) for one in fields(described)}
+        return {"schema": schema_of(self.kind), self.kind: plain(self.description)}
 
 
 def check_machine(request: MachineCheckRequest) -> MachineCheckOutcome:

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
-from evenfall.errors import RequestError
 from evenfall.names import normal
 from evenfall.production.aql_tables import AQLS
 from evenfall.production.measured_lots import judged_by_values, plan_for
@@ -154,12 +153,9 @@ class KeptLots:
         earlier = then[: len(then) - len(lots)]
         return replace(self, agreed=lot.agreed, lots=lots, earlier=earlier, last=lot.entry)
 
-    def named(self, name: str) -> KeptLot:
-        """Return the lot of a name."""
-        for lot in self.every:
-            if normal(lot.name) == normal(name):
-                return lot
-        raise RequestError("There is no lot {name:quoted} of {title}.", name=name, title=self.title)
+    def named(self, name: str) -> KeptLot | None:
+        """Return the lot of a name, if it is kept."""
+        return next((one for one in self.every if normal(one.name) == normal(name)), None)
 
     def values(self) -> dict[str, Any]:
         """Return agreement, lots and state as plain values: no person, no instrument."""

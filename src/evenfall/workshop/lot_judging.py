@@ -107,7 +107,7 @@ class JudgeRequest:
 
 def next_sample(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:
     """Return which sample the next lot needs; nothing is filed."""
-    return shown_lots(_lots(dossiers, request), pieces=request.pieces)
+    return shown_lots(_lots(dossiers, request), request.pieces)
 
 
 def judge_lot(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:

@@ -129,9 +129,9 @@ def agreement(
         "aql_percent": aql_percent,
         "level": level,
         "quantity": quantity,
-        "lower_mm": _or_none(lower_mm),
-        "upper_mm": _or_none(upper_mm),
-        "sigma_mm": _or_none(sigma_mm),
+        "lower_mm": plain(lower_mm),
+        "upper_mm": plain(upper_mm),
+        "sigma_mm": plain(sigma_mm),
         "one_in": one_in,
         "reason": reason.strip(),
         "salt": "0" * 32,
@@ -259,16 +259,15 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
         raise RequestError("Name the lot, as it stands on its papers.", at=At(field="name"))
     check_line("name", name, _LONGEST_LOT_NAME)
     check_words("reason", lot.reason, LONGEST_STEP)
-    for other in lots.every:
-        if normal(other.name) == normal(name):
-            raise RequestError(
-                "Lot {name:quoted} was judged already, {decision} on {day}; a lot that is "
-                "presented again gets a name of its own.",
-                at=At(field="name"),
-                name=name,
-                decision=other.decision,
-                day=other.at[:_DAY],
-            )
+    if (other := lots.named(name)) is not None:
+        raise RequestError(
+            "Lot {name:quoted} was judged already, {decision} on {day}; a lot that is presented "
+            "again gets a name of its own.",
+            at=At(field="name"),
+            name=name,
+            decision=other.decision,
+            day=other.at[:_DAY],
+        )
     day = (read_day("done", lot.done) or now)[:_DAY]
     if day > (datetime.fromisoformat(now) + _AHEAD).date().isoformat():
         raise RequestError(
@@ -424,7 +423,3 @@ def _others(archive: Archive, lots: KeptLots) -> dict[str, list[str]]:
     named = archive.named(label)
     there = lots_of(archive, agreed.supplier, agreed.model, agreed.receiver)
     return {label: [one for one in named if there is None or one != there.dossier]}
-
-
-def _or_none(value: float) -> float | None:
-    return value if math.isfinite(value) else None

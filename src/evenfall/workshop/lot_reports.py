@@ -89,13 +89,12 @@ class KeptLotOutcome(Shown):
         return made
 
 
-def shown_lots(lots: KeptLots, name: str = "", pieces: int = 0) -> KeptLotOutcome:
-    """Return what is shown of a lot, by default the last; or, of so many pieces, of the next."""
-    if pieces:
-        plan = None if lots.may_skip else lots.plan(pieces)
-        return KeptLotOutcome(lots, None, pieces, plan)
-    lot = lots.named(name) if name else (lots.lots[-1] if lots.lots else None)
-    return lot_outcome(lots, lot) if lot else KeptLotOutcome(lots, None, 0, None)
+def shown_lots(lots: KeptLots, pieces: int = 0) -> KeptLotOutcome:
+    """Return what is shown of the last lot; or, of so many pieces, of the next."""
+    if lots.lots and not pieces:
+        return lot_outcome(lots, lots.lots[-1])
+    plan = lots.plan(pieces) if pieces and not lots.may_skip else None
+    return KeptLotOutcome(lots, None, pieces, plan)
 
 
 def lot_outcome(lots: KeptLots, lot: KeptLot) -> KeptLotOutcome:

@@ -124,16 +124,10 @@ def shared_with(dossiers: Dossiers, partner: str | None = None) -> list[LotListe
     listed = []
     for one in shared:
         lots = next((kept[dossier] for dossier in one.dossiers if dossier in kept), None)
-        found = _named(lots, one.lot)
+        found = lots.named(one.lot) if lots else None
         count = sum(dossier not in kept for dossier in one.dossiers)
         listed.append(LotListed(one, count, lots, found.decision if found else ""))
     return listed
-
-
-def _named(lots: KeptLots | None, name: str) -> KeptLot | None:
-    """Return the lot of a name, if it is kept."""
-    every = lots.every if lots else ()
-    return next((one for one in every if normal(one.name) == normal(name)), None)
 
 
 def lot_seen(
@@ -150,7 +144,8 @@ def lot_seen(
         else:
             lots = found
     instruments.sort(key=lambda one: one.name)
-    return LotSeen(shared, tuple(instruments), lots, _named(lots, shared.lot))
+    kept = lots.named(shared.lot) if lots else None
+    return LotSeen(shared, tuple(instruments), lots, kept)
 
 
 def _instrument(dossiers: Dossiers, told: Story) -> LotInstrument:

@@ -64,25 +64,11 @@ class _Kept(NamedTuple):
         from evenfall.workshop.lot_reports import lot_report
 
         with workshop.archive(self.address, make=True) as dossiers:
+            own = self._asdict()
+            del own["address"], own["report"]
 
             def step(_request: None, _progress: Progress) -> KeptLotOutcome:
-                asked = workshop.JudgeRequest(
-                    self.supplier,
-                    self.model,
-                    pieces,
-                    receiver=self.receiver,
-                    name=self.name,
-                    sample=self.sample,
-                    found=found,
-                    instruments=self.instruments,
-                    skipped=self.skipped,
-                    one_in=self.one_in,
-                    new_agreement=self.new_agreement,
-                    reason=self.reason,
-                    person=self.person,
-                    done=self.done,
-                    **agreed,
-                )
+                asked = workshop.JudgeRequest(pieces=pieces, found=found, **own, **agreed)
                 return dossiers.judge(asked) if asked.inspected else dossiers.next_sample(asked)
 
             def files(made: KeptLotOutcome, _progress: object) -> dict[Path, bytes]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -99,15 +99,12 @@ def command(
     source: Path,
     spec: Path | None,
     serial: str,
-    as_found: bool,
-    attacks_n: tuple[float, ...],
     recording: Path | None,
     recorded_string: int | None,
-    duration_s: float,
     wav: Path | None,
-    notes: tuple[tuple[int, int], ...],
     desk: Desk,
     result: Result,
+    **how: Any,
 ) -> None:
     """Compute how every note sounds: clean, touching a fret or rattling.
 
@@ -119,19 +116,16 @@ def command(
 
     if (recording is None) != (recorded_string is None):
         raise click.UsageError("--attack-from and --string go together.")
-    if notes and wav is None:
+    if how["notes"] and wav is None:
         raise click.UsageError("--note needs --wav, the folder for the sounds.")
     request = workshop.PlayRequest(
         desk.source(source, "measurement"),
         source_of(spec),
         serial,
-        as_found,
-        attacks_n,
-        source_of(recording),
-        recorded_string or 0,
-        duration_s,
-        wav is not None,
-        notes,
+        recording=source_of(recording),
+        recorded_string=recorded_string or 0,
+        sounds=wav is not None,
+        **how,
     )
     result.of(
         workshop.play,

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 _PLACE = re.compile(r"(\d+):(\d+)=([^,]+),([^,]+),([^,]+)")
 _FARTHEST_MM = 10_000.0
+_FILES = ("machine", "cutters", "fixture", "found", "scan", "parts")
+_HOW = ("material", "state", "accepted_stiffness", "cuts")
 _MATERIALS = ("nickel silver", "stainless", "brass")
 
 
@@ -98,37 +100,13 @@ def machine_options(command: Callable[..., Any]) -> Callable[..., Any]:
         help="Cut only this, and leave the rest as it is; repeatable.",
     )
     @wraps(command)
-    def gathered(
-        *,
-        machine: Path,
-        cutters: Path,
-        fixture: Path | None,
-        material: str,
-        state: str,
-        touched: tuple[str, ...],
-        found: Path | None,
-        scan: Path | None,
-        accepted_stiffness: str,
-        parts: Path | None,
-        cuts: tuple[str, ...],
-        **rest: Any,
-    ) -> Any:
+    def gathered(*, touched: tuple[str, ...], **given: Any) -> Any:
         from evenfall.workshop import MachineRequest
 
-        on = MachineRequest(
-            source_of(machine),
-            source_of(cutters),
-            source_of(fixture),
-            material,
-            state,
-            dict(map(_touched, touched)),
-            source_of(found),
-            source_of(scan),
-            accepted_stiffness,
-            source_of(parts),
-            cuts,
-        )
-        return command(on=on, **rest)
+        how = {name: given.pop(name) for name in _HOW}
+        files = {name: source_of(given.pop(name)) for name in _FILES}
+        on = MachineRequest(**files, **how, touched_mm=dict(map(_touched, touched)))
+        return command(on=on, **given)
 
     return gathered
 

@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
-    from evenfall.production.gauge import Width
     from evenfall.units import LengthUnit
     from evenfall.workshop.daily_report import DailyReport
     from evenfall.workshop.factors import CausesOutcome
@@ -395,17 +394,13 @@ def gauge(
     readings: Path,
     quantity: str,
     only: Sequence[tuple[str, str]],
-    method: str,
-    part: str,
-    person: str,
-    reference: str,
     spec: Path | None,
-    widths: tuple[Width, ...],
     gauge_name: str,
     address: str,
     filed_by: str,
     done: str,
     result: Result,
+    **how: Any,
 ) -> int:
     """Find out how much of the spread of READINGS is the gauge's, and which limits it can judge.
 
@@ -417,12 +412,8 @@ def gauge(
         source_of(readings),
         quantity,
         dict(only),
-        method=method,  # type: ignore[arg-type]
-        part=part,
-        person=person,
-        reference=reference,
         specification=source_of(spec),
-        widths=widths,
+        **how,
     )
 
     def filed(made: GaugeOutcome, _written: object) -> str:

@@ -17,6 +17,7 @@ from typing import Literal
 
 from evenfall.errors import At, RequestError
 from evenfall.production.sampling import Decision, Lot, Plan, Stage
+from evenfall.production.series import check_known
 from evenfall.production.staged_plans import staged
 
 Inspection = Literal["normal", "tightened", "reduced"]
@@ -112,9 +113,7 @@ _MULTIPLE: dict[int, tuple[tuple[int, int], ...]] = {
 
 def code_letter(lot_count: int, level: str = "II") -> str:
     """Return the code letter of a lot."""
-    if level not in LEVELS:
-        text = "The inspection level {level:quoted} is not known; use one of {levels:list}."
-        raise RequestError(text, at=At(field="level"), level=level, levels=tuple(LEVELS))
+    check_known("inspection level", level, LEVELS, field="level")
     if lot_count < 2:
         raise RequestError("A lot has two pieces or more.", at=At(field="lot"))
     return LEVELS[level][sum(lot_count > most for most in _LOTS)]

@@ -22,7 +22,14 @@ from evenfall.production.constants import c4, d2, d3, range_chance
 from evenfall.production.enough import content_factor
 from evenfall.production.fits import FAMILIES, FITS_BADLY, Fit, best_fit, fitted
 from evenfall.production.run_rules import streak
-from evenfall.production.series import Series, amount, check_limits, deviation_of, mean_of
+from evenfall.production.series import (
+    Series,
+    amount,
+    check_known,
+    check_limits,
+    deviation_of,
+    mean_of,
+)
 from evenfall.wording import Sentence, sentence
 
 CONTENT = 0.99
@@ -384,9 +391,7 @@ def _fit(values: FloatArray, tolerance: Tolerance, family: str) -> Fit:
     bound = tolerance.bound_level if math.isfinite(tolerance.bound_level) else 0.0
     if not family:
         return best_fit(values, bound_level=bound)
-    if family not in FAMILIES:
-        text = "The distribution {family:quoted} is not known; use one of {families:list}."
-        raise RequestError(text, at=At(field="fit"), family=family, families=tuple(FAMILIES))
+    check_known("distribution", family, FAMILIES, field="fit")
     if family != "normal" and float(values.min()) <= bound:
         raise RequestError(
             "A reading of {lowest:g} is not over the natural bound {bound:g}, so {name} does not "

@@ -18,7 +18,7 @@ from evenfall.production.beyond_chance import is_beyond_chance
 from evenfall.production.chart_kinds import COUNTED, KINDS, Cut, Known, Memory, Part
 from evenfall.production.constants import d2, d3
 from evenfall.production.run_rules import OUTSIDE, RULES, USUAL, normal_zones, run_length
-from evenfall.production.series import Series, amount, check_known_sigma
+from evenfall.production.series import Series, amount, check_known, check_known_sigma
 from evenfall.wording import Sentence, numbers, sentence
 
 FEW_POINTS = 20
@@ -171,7 +171,16 @@ class ControlChart:
 
         The limits known, the readings normal, or counts of their distribution.
         """
-        return _run_length(self)
+        first, *more = self.panels
+        if self.kind == "cusum":
+            return 0.5 * first.run_length_count
+        if self.kind == "individuals":
+            limit = d2(2) + 3.0 * d3(2)
+            return run_length(first.rules, normal_zones(), moving_limit_ratio=limit)
+        if more:
+            beside = 1.0 / more[0].run_length_count
+            return run_length(first.rules, normal_zones(), beside_probability=beside)
+        return first.run_length_count
 
     def signal_said(self, signal: Signal) -> Sentence:
         """Return what one rule found, in words."""
@@ -308,9 +317,7 @@ def known_of(chart: ControlChart) -> Known:
 
 
 def _rules(rules: Sequence[str], kind: str) -> tuple[str, ...]:
-    if kind not in KINDS:
-        text = "The kind {kind:quoted} is not known; use one of {kinds:list}."
-        raise RequestError(text, at=At(field="kind"), kind=kind, kinds=tuple(KINDS))
+    check_known("kind", kind, KINDS)
     for name in rules:
         if name not in RULES:
             raise RequestError(
@@ -433,19 +440,6 @@ def _signals(
             labels = tuple(series.label(point) for point in points) if series.labels else ()
             began = _began(parts, points) if since else 0
             yield Signal(parts[0].name, name, tuple(points), labels, began)
-
-
-def _run_length(chart: ControlChart) -> float:
-    first, *more = chart.panels
-    if chart.kind == "cusum":
-        return 0.5 * first.run_length_count
-    if chart.kind == "individuals":
-        limit = d2(2) + 3.0 * d3(2)
-        return run_length(first.rules, normal_zones(), moving_limit_ratio=limit)
-    if more:
-        beside = 1.0 / more[0].run_length_count
-        return run_length(first.rules, normal_zones(), beside_probability=beside)
-    return first.run_length_count
 
 
 def _began(parts: Sequence[Part], points: Sequence[int]) -> int:

@@ -18,7 +18,7 @@ from scipy import special
 from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import Finding, RequestError
 from evenfall.production.constants import d2, d2_of_few
-from evenfall.production.series import amount, check_method
+from evenfall.production.series import amount, check_known
 from evenfall.wording import Sentence, sentence
 
 METHODS = ("crossed", "nested", "range")
@@ -163,7 +163,7 @@ class GaugeStudy:
 
 def gauge_study(readings: Readings, method: str = "crossed") -> GaugeStudy:
     """Return what of the readings is the gauge, by one of `METHODS`."""
-    check_method(method, METHODS)
+    check_known("method", method, METHODS)
     table = readings.nested() if method == "nested" else readings.table()
     if not float(np.ptp(table)) > 0.0:
         raise RequestError("All readings are the same; read finer, or other parts.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -131,14 +131,15 @@ def check_known_sigma(sigma_level: float) -> None:
         )
 
 
-def check_method(method: str, methods: Sequence[str]) -> None:
-    """Refuse a method that is none of those there are."""
-    if method not in methods:
+def check_known(what: str, given: str, known: Iterable[str], *, field: str = "") -> None:
+    """Refuse a name that is none of those there are; `field` is called what it is, or so."""
+    if given not in (names := tuple(known)):
         raise RequestError(
-            "The method {method:quoted} is not known; use one of {methods:list}.",
-            at=At(field="method"),
-            method=method,
-            methods=tuple(methods),
+            "The {what} {given:quoted} is not known; use one of {names:list}.",
+            at=At(field=field or what),
+            what=what,
+            given=given,
+            names=names,
         )
 
 

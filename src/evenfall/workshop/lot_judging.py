@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from evenfall.errors import At, ChangedError, RequestError
 from evenfall.records.entries import LotMethod
 from evenfall.workshop.kept_lots import MEASURED, lots_of, sizes_of
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, check_agreed, keep_lot, proposed
+from evenfall.workshop.lot_keeping import agreement, check_agreed, keep_lot, proposed
 from evenfall.workshop.lot_reports import shown_lots
 
 if TYPE_CHECKING:
@@ -120,17 +120,7 @@ def judge_lot(dossiers: Dossiers, request: JudgeRequest) -> KeptLotOutcome:
             since=request.since,
         )
     _check_sample(lots, request)
-    lot = LotToKeep(
-        request.name,
-        request.pieces,
-        request.found,
-        request.instruments,
-        request.skipped,
-        request.person,
-        request.done,
-        request.reason,
-    )
-    return shown_lots(keep_lot(dossiers, lots, lot))
+    return shown_lots(keep_lot(dossiers, lots, request))
 
 
 def _lots(dossiers: Dossiers, request: JudgeRequest) -> KeptLots:

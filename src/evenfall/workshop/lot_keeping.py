@@ -17,7 +17,7 @@ from evenfall.errors import At, RequestError
 from evenfall.names import check_line, normal
 from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
-from evenfall.production.series import check_known_sigma, check_limits, check_method
+from evenfall.production.series import check_known, check_known_sigma, check_limits
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Into
 from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from evenfall.records.archive import Archive
     from evenfall.workshop.archives import Dossiers
+    from evenfall.workshop.lot_judging import JudgeRequest
 
 _SOME_LOT = 100
 _LONGEST_LOT_NAME = 100  # characters
@@ -112,7 +113,7 @@ def agreement(
     if quantity:
         check_limits(lower_mm, upper_mm, "%" if quantity == QUANTITIES["margin_percent"] else "mm")
     check_known_sigma(sigma_mm)
-    check_method(method, get_args(LotMethod))
+    check_known("method", method, get_args(LotMethod))
     if not 1 <= one_in <= MOST_SKIPPED:
         raise RequestError(
             "Of qualified lots one in 1 to {most} is inspected, not one in {given}.",
@@ -157,7 +158,7 @@ def check_agreed(there: KeptLots, **asked: Any) -> None:
         check_same({field: agreed[name]}, {field: value})
 
 
-def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
+def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep | JudgeRequest) -> KeptLots:
     """Judge a lot and file it; return the lots with it."""
     name = " ".join(lot.name.split())
     _check_place(lots, name, lot, dossiers.clock())
@@ -195,7 +196,11 @@ def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> KeptLots:
 
 
 def _inspected(
-    dossiers: Dossiers, lots: KeptLots, lot: LotToKeep, name: str, instruments: dict[str, str]
+    dossiers: Dossiers,
+    lots: KeptLots,
+    lot: LotToKeep | JudgeRequest,
+    name: str,
+    instruments: dict[str, str],
 ) -> dict[str, Any]:
     """Return what was found of a lot and what was decided, as facts."""
     agreed, state = lots.agreed, lots.switching.state
@@ -253,7 +258,7 @@ def _inspected(
     }
 
 
-def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
+def _check_place(lots: KeptLots, name: str, lot: LotToKeep | JudgeRequest, now: str) -> None:
     """Refuse a lot that was judged, or that comes before one that was."""
     if not name:
         raise RequestError("Name the lot, as it stands on its papers.", at=At(field="name"))
@@ -290,7 +295,9 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep, now: str) -> None:
         )
 
 
-def _instruments(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> dict[str, str]:
+def _instruments(
+    dossiers: Dossiers, lots: KeptLots, lot: LotToKeep | JudgeRequest
+) -> dict[str, str]:
     """Return the instruments of a sample: their dossiers, each with what was given."""
     found: dict[str, str] = {}
     earlier = {dossier: other.name for other in lots.every for dossier in other.instruments}

@@ -17,6 +17,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Mapping
+from datetime import date, timedelta
 from email.message import EmailMessage
 from email.utils import localtime, make_msgid, parseaddr
 from functools import partial
@@ -156,8 +157,9 @@ class Looking:
 
 def _look_at_filed(dossiers: Dossiers, queue: Queue, today: str) -> None:
     """Give notice of verdicts filed lately, due gauges and charts that signal."""
+    eldest = (date.fromisoformat(today) - timedelta(days=_DAYS)).isoformat()
     for entry in dossiers.archive.lately("proof"):
-        if entry.facts is not None and _days(entry.at[:10], today) <= _DAYS:
+        if entry.facts is not None and entry.at >= eldest:
             _verdict(dossiers, queue, entry)
     _gauges(dossiers, queue, today)
     for one in signals_of_frozen(dossiers.archive):
@@ -194,12 +196,6 @@ def _gauges(dossiers: Dossiers, queue: Queue, today: str) -> None:
                 f"/gauges/{one.line.dossier}",
                 key=f"gauge:{one.line.dossier}:{one.valid_until}:{due}",
             )
-
-
-def _days(before: str, after: str) -> int:
-    from datetime import date
-
-    return (date.fromisoformat(after) - date.fromisoformat(before)).days
 
 
 # ---- sending -------------------------------------------------------------------------------------

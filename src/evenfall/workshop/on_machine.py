@@ -121,20 +121,8 @@ def on_machine(plan_file: Source, on: MachineRequest, progress: Progress) -> OnM
     machine = described(on.machine, Machine, "a machine")
     cutters: tuple[Cutter, ...] = described(on.cutters, tuple, "cutters")
     fixture = None if on.fixture is None else described(on.fixture, Fixture, "a fixture")
-    if on.state not in get_args(StringState):
-        raise RequestError(
-            "The state must be {states:or}, not {given:quoted}.",
-            at=At(field="state"),
-            states=get_args(StringState),
-            given=on.state,
-        )
-    if on.material not in MATERIALS:
-        raise RequestError(
-            "The material must be {materials:or}, not {given:quoted}.",
-            at=At(field="material"),
-            materials=MATERIALS,
-            given=on.material,
-        )
+    _check_choice("state", "The state", on.state, get_args(StringState))
+    _check_choice("material", "The material", on.material, MATERIALS)
     state: StringState = on.state  # type: ignore[assignment]  # checked above
     model = neck_model(specification, string_lines(specification))
     measured = model.origin not in ("default", "section")
@@ -166,14 +154,8 @@ def on_machine(plan_file: Source, on: MachineRequest, progress: Progress) -> OnM
     if found is not None:
         refuse_another_neck(plan, found, specification)
     parts = None if on.parts is None else described(on.parts, Parts, "parts that are cut")
-    wrong = [one for one in on.cuts if one not in CUTS]
-    if wrong:
-        raise RequestError(
-            "What is cut must be {cuts:or}, not {given:quoted}.",
-            at=At(field="cuts"),
-            cuts=CUTS,
-            given=wrong[0],
-        )
+    for one in on.cuts:
+        _check_choice("cuts", "What is cut", one, CUTS)
     piece = with_parts(
         workpiece(
             specification,
@@ -211,6 +193,18 @@ def on_machine(plan_file: Source, on: MachineRequest, progress: Progress) -> OnM
         parts=parts,
         remarks=tuple(remarks),
     )
+
+
+def _check_choice(field_name: str, what: str, given: str, known: tuple[str, ...]) -> None:
+    """Refuse what is none of the things that can be chosen."""
+    if given not in known:
+        raise RequestError(
+            "{what} must be {known:or}, not {given:quoted}.",
+            at=At(field=field_name),
+            what=what,
+            known=known,
+            given=given,
+        )
 
 
 def _read_there(planned_on: Measurement, source: Source) -> Measurement:

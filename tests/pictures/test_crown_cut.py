@@ -62,5 +62,7 @@ def test_the_strip_has_a_tooth_for_each_note_that_fails() -> None:
     lines = string_lines(spec)
     assert "2 notes fail" in neck_strip(lines, state)
     assert neck_strip(lines, state).count("Z") == 2
+    state[2, 5] = State.HOLDS
+    assert 'aria-label="1 note fails"' in neck_strip(lines, state)
     assert 'aria-label="clear"' in neck_strip(lines, np.full((6, 22), State.HOLDS))
     assert "not read yet" in neck_strip(lines, None)

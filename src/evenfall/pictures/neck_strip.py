@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.pictures.inks import INK, LIGHT, RISK, RULE
+from evenfall.pictures.words import said
 from evenfall.requirement import State
 
 if TYPE_CHECKING:
@@ -46,7 +47,9 @@ def neck_strip(lines: StringLines, note_state: CodeArray | None, *, theme: Theme
             s = _TOOTH_PX
             teeth += f"M{x - s:.1f} {y + s:.1f}L{x:.1f} {y - s:.1f}L{x + s:.1f} {y + s:.1f}Z"
             count += 1
-    told = "not read yet" if note_state is None else f"{count} notes fail" if count else "clear"
+    told = "not read yet"
+    if note_state is not None:
+        told = said("{n:count note} {n:plural fails|fail}", n=count) if count else "clear"
     drawn = (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDE_PX} {HIGH_PX}" '
         f'width="{WIDE_PX}" height="{HIGH_PX}" role="img" aria-label="{told}">'

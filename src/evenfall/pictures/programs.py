@@ -135,7 +135,7 @@ def what_is_left(
     """Return what stands over the plan after each pass, on the fret that loses most."""
     crown = _deepest(patches, piece)
     patch = fret_patch(piece, crown)
-    scale = 1000.0 * in_unit(1.0, unit) if unit == "in" else 1000.0
+    scale = 1000.0 * in_unit(1.0, unit)
     planned = crown.finished(patch.at_mm)
     passes = list(after_each_pass(patch, traced, cutters))
     tops = [crown.found(patch.at_mm), *(top for _, top in passes)]
@@ -241,7 +241,7 @@ def crown_section(
     _three_lines(panel, s * per, found, left, planned)
     chart.table(
         *(f"across, {unit}", f"as found, {unit}", f"after, {unit}", f"planned, {unit}"),
-        rows=zip(*(_plain(v) for v in (s * per, found, left, planned)), strict=True),
+        rows=zip(s * per, found, left, planned, strict=True),
     )
     return chart.drawn(theme)
 
@@ -444,7 +444,3 @@ def _three_lines(
     panel.line(along, found, "as found", ink=QUIET, dash="4 3")
     panel.line(along, left, "after the simulated cut", ink=INK, width_px=1.8)
     panel.line(along, planned, "planned", ink=RISK, width_px=1.0)
-
-
-def _plain(values: FloatArray) -> list[float]:
-    return [float(one) for one in values]

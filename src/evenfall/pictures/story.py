@@ -61,7 +61,11 @@ def story(
         foot = _dates(visits, years) if number == len(quantities) - 1 else {}
         panel = chart.panel(
             across,
-            _reach(visits, quantity, unit, room=0.08 if number else 0.3),
+            span(
+                *_series(visits, quantity, unit),
+                room=0.08 if number else 0.3,
+                least=in_unit(0.05, unit),
+            ),
             caption=f"{quantity}, {unit}",
             high_px=78.0,
             ticks=foot or 0,
@@ -77,7 +81,7 @@ def story(
             (
                 visit.when.date().isoformat(),
                 visit.document,
-                *(_or_none(v, unit) for some in visit.figures_mm.values() for v in some),
+                *(in_unit(v, unit) for some in visit.figures_mm.values() for v in some),
             )
             for visit in visits
         ),
@@ -88,12 +92,6 @@ def story(
 def _series(visits: Sequence[Visit], quantity: str, unit: LengthUnit) -> list[list[float]]:
     sides = range(len(visits[0].figures_mm[quantity]))
     return [[in_unit(v.figures_mm[quantity][side], unit) for v in visits] for side in sides]
-
-
-def _reach(
-    visits: Sequence[Visit], quantity: str, unit: LengthUnit, *, room: float
-) -> tuple[float, float]:
-    return span(*_series(visits, quantity, unit), room=room, least=in_unit(0.05, unit))
 
 
 def _draw(panel: Panel, visits: Sequence[Visit], quantity: str, unit: LengthUnit) -> None:
@@ -153,7 +151,3 @@ def _places(visits: Sequence[Visit]) -> list[float]:
     if days[-1] - days[0] < _SIDE_BY_SIDE_DAYS and len(visits) <= _MOST_DATES:
         return [float(number) for number in range(len(visits))]
     return [day / _DAYS_PER_YEAR for day in days]
-
-
-def _or_none(value_mm: float, unit: LengthUnit) -> float | None:
-    return in_unit(value_mm, unit) if math.isfinite(value_mm) else None

@@ -7,6 +7,7 @@ Places of frets fit as well with every number moved by one on a scale 2^(1/12) l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -154,28 +155,18 @@ def check_numbering(
     )
     if nut:
         return ()
+    moved = partial(_moved, scale_mm, first, lowest)
     if first < lowest and not last:
-        raise _moved(
-            scale_mm,
-            first,
-            lowest,
-            sentence(
-                "A fret stands where the specification has the nut, and none where it has the last "
-                "one"
-            ),
+        text = (
+            "A fret stands where the specification has the nut, and none where it has the last one"
         )
+        raise moved(sentence(text))
     if steps.at(frets + 1):
-        more = 1 + int(steps.at(frets + 2))
-        raise _moved(
-            scale_mm,
-            first,
-            lowest,
-            sentence(
-                "{more:count fret} {more:plural stands|stand} after the last one specified, and "
-                "no nut where the specification has it",
-                more=more,
-            ),
+        text = (
+            "{more:count fret} {more:plural stands|stand} after the last one specified, and no nut "
+            "where the specification has it"
         )
+        raise moved(sentence(text, more=1 + int(steps.at(frets + 2))))
     if first < lowest or (steps.at(1) and last and steps.empty(frets + 1)):
         return ()  # the count of the frets tells, or a fret in the nut's place, which is told of
     return (unsettled_numbers(scale_mm),)

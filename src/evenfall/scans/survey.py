@@ -161,10 +161,10 @@ def to_measurement(
     height = np.where(seen, survey.height_mm, 0.0).sum(axis=0) / many
     height_u = np.sqrt(np.where(seen, survey.height_u_mm**2, 0.0).sum(axis=0) / many)
     known = seen.any(axis=0)
-    counts = {
-        origin: int((survey.crown_top_origin == origin).sum())
+    read, interpolated, missing = (
+        int((survey.crown_top_origin == origin).sum())
         for origin in (Origin.READ, Origin.INTERPOLATED, Origin.MISSING)
-    }
+    )
     route = sentence(
         "Crown tops from a scan of {points:,} points by {how} ({read} "
         "under their string, {interpolated} interpolated over a shadow, {missing} missing); points "
@@ -175,9 +175,9 @@ def to_measurement(
             if any(line is not None and line.section is not None for line in survey.crown_lines)
             else "a circle fitted to each crown"
         ),
-        read=counts[Origin.READ],
-        interpolated=counts[Origin.INTERPOLATED],
-        missing=counts[Origin.MISSING],
+        read=read,
+        interpolated=interpolated,
+        missing=missing,
         noise=survey.noise_mm,
     )
     heights = sentence("Crown heights are over the board on both sides of the fret.")

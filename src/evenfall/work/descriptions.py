@@ -431,12 +431,7 @@ class _Reader(KeyReader):
         head = self.document.get(kind)
         given = head.get("units") if isinstance(head, dict) else None
         self.unit = "in" if given == "in" else "mm"
-        made = {
-            "machine": self.machine,
-            "cutters": self.cutters,
-            "fixture": self.fixture,
-            "parts": self.parts,
-        }[kind]()
+        made: Description | None = getattr(self, kind)()
         self.faults.sort(key=lambda fault: fault.at.lines)
         return None if self.faults else made
 
@@ -511,7 +506,9 @@ class _Reader(KeyReader):
             uses: dict[str, Use] = {}
             for material in MATERIALS:
                 stem = material.replace(" ", "_")
-                speed, chip, life = (values.pop(k) for k in _stems(stem))
+                speed, chip, life = (
+                    values.pop(f"{stem}_{name}") for name in ("speed", "chip_mm", "life")
+                )
                 if (speed is None) != (chip is None):
                     lacking = f"{stem}_{'chip' if chip is None else 'speed'}"
                     self.fault((*place, lacking), "{key} is missing; add it.")
@@ -568,10 +565,6 @@ class _Reader(KeyReader):
             text = "There is no [nut], no [saddle] and no [fret_ends]; add what is to be cut."
             self.fault(("parts",), text)
         return None if self.faults else Parts(**values, **found)
-
-
-def _stems(stem: str) -> tuple[str, str, str]:
-    return f"{stem}_speed", f"{stem}_chip_mm", f"{stem}_life"
 
 
 def read_description(text: str, *, source: str = "") -> Description:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,12 @@ _SPINDLE = ("M3", "M4", "M5")
 _SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell are lost
 
 
+def _warning(setting: Setting, line: int, text: str, **values: Value) -> Finding:
+    """Return what to see to, at its line; 0 where it stands on none."""
+    at = At(setting.file, lines=(line,) if line else ())
+    return Finding("program-conduct", text, at, "warning", **values)
+
+
 def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield what a person should see to before a program is run, each with its line."""
     if setting.fixture is None:
@@ -28,27 +35,22 @@ def program_warnings(traced: Traced, piece: Workpiece, setting: Setting) -> Iter
             "No fixture is described: clamps and the ends of travel are not checked; see to both "
             "by hand ({door_fixture})."
         )
-        yield Finding("program-conduct", text, At(setting.file), "warning")
+        yield _warning(setting, 0, text)
     for event in [one for one in traced.events if one.word == "M49"][:1]:
         text = "M49 takes feed and speed overrides from the operator; remove it."
-        yield Finding("program-conduct", text, At(setting.file, lines=(event.line,)), "warning")
+        yield _warning(setting, event.line, text)
     if traced.drawn_line:
         text = (
             "Short moves may be drawn together into long ones (G64 without Q), whose chords cut "
             "deeper; write Q0 behind its P."
         )
-        at = At(setting.file, lines=(traced.drawn_line,))
-        yield Finding("program-conduct", text, at, "warning")
+        yield _warning(setting, traced.drawn_line, text)
     yield from _conduct(traced, piece, setting)
 
 
 def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:
     """Yield what happens between the moves and should not."""
-    cuts = traced.at_work(piece.top_mm)
-
-    def warning(line: int, text: str, **values: Value) -> Finding:
-        at = At(setting.file, lines=(line,))
-        return Finding("program-conduct", text, at, "warning", **values)
+    cuts, warning = traced.at_work(piece.top_mm), partial(_warning, setting)
 
     def first_cut(start: int, end: int) -> int | None:
         found = np.flatnonzero(cuts[start:end])

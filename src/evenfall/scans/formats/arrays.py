@@ -25,7 +25,7 @@ from evenfall.scans.formats.scan import (
     too_many,
     unit_named,
 )
-from evenfall.scans.formats.sidecar import steps_for
+from evenfall.scans.formats.sidecar import Sidecar, steps_for
 from evenfall.scans.surface import HeightMap
 
 if TYPE_CHECKING:
@@ -175,14 +175,7 @@ def _scan(file: ScanFile, bare: Scan, array: NDArray[Any]) -> Scan:
         )
     if not array.size:
         raise no_points()
-    known = steps_for(file)
-    heights = as_heights(array, missing=known.missing, scale=known.z_scale or 1.0)
-    scan = replace(
-        bare,
-        content=HeightMap(heights, known.x_step, known.y_step),
-        left_out=(*bare.left_out, *known.left_out),
-    )
-    return scan if scan.unit else scan.in_unit(known.unit, known.unit_from)
+    return height_map(bare, array, steps_for(file))
 
 
 def _numbers(points: NDArray[Any]) -> NDArray[Any]:
@@ -224,6 +217,17 @@ def as_heights(array: NDArray[Any], *, missing: Any, scale: Any) -> NDArray[Any]
     if not np.isfinite(heights).any():
         raise UnsupportedError("Every cell of the height map is without a reading.")
     return heights
+
+
+def height_map(bare: Scan, counts: NDArray[Any], known: Sidecar) -> Scan:
+    """Return the scan whose counts a sidecar, or the caller, says the steps and the scale of."""
+    heights = as_heights(counts, missing=known.missing, scale=known.z_scale or 1.0)
+    scan = replace(
+        bare,
+        content=HeightMap(heights, known.x_step, known.y_step),
+        left_out=(*bare.left_out, *known.left_out),
+    )
+    return scan if scan.unit else scan.in_unit(known.unit, known.unit_from)
 
 
 def _array(file: ScanFile, stream: Any, size: int) -> NDArray[Any]:

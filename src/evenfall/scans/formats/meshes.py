@@ -122,7 +122,10 @@ def read_stl(file: ScanFile) -> Scan:
             raise too_many(count)
         pieces = _stl_pieces(stream, count, file)
         if fine:
-            return fine_mesh(file.scan, _distinct(pieces, _points_of(count)), count, left)
+            points = DistinctPoints(_points_of(count))
+            for piece in pieces:  # STL repeats a corner for every triangle around it
+                points.add(piece.reshape(-1, 3))
+            return fine_mesh(file.scan, points.done(), count, left)
         return coarse_mesh(file.scan, _together(pieces, count, np.float32), left)
 
 
@@ -199,14 +202,6 @@ def _stl_text_pieces(file: ScanFile) -> Iterator[NDArray[Any]]:
 def _points_of(count: int) -> int:
     """Return about how many points a mesh of `count` triangles has: half as many (Euler)."""
     return int(0.52 * count) + 100
-
-
-def _distinct(pieces: Iterator[NDArray[Any]], expected_count: int) -> NDArray[np.float32]:
-    """Return each corner once: STL repeats it for every triangle around it."""
-    points = DistinctPoints(expected_count)
-    for piece in pieces:
-        points.add(piece.reshape(-1, 3))
-    return points.done()
 
 
 def _together(pieces: Iterator[NDArray[Any]], count: int, dtype: Any) -> NDArray[Any]:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from evenfall.errors import UnsupportedError
-from evenfall.scans.formats.arrays import as_heights
+from evenfall.scans.formats.arrays import height_map
 from evenfall.scans.formats.scan import (
     MOST_POINTS,
     Scan,
@@ -20,7 +20,6 @@ from evenfall.scans.formats.scan import (
     too_many,
 )
 from evenfall.scans.formats.sidecar import steps_for
-from evenfall.scans.surface import HeightMap
 from evenfall.wording import Sentence, sentence
 
 MOST_PACKED = 3000
@@ -36,7 +35,7 @@ DAMAGED = (
 def read_tiff(file: ScanFile) -> Scan:
     """Return the height map in a TIFF file; its steps and scale stand in a sidecar."""
     file.done(0.0)
-    left: list[Sentence] = []
+    left: tuple[Sentence, ...] = ()
     with damage(*DAMAGED):
         tiff = file.library.TiffFile(file.path)
     with tiff:
@@ -48,7 +47,7 @@ def read_tiff(file: ScanFile) -> Scan:
             raise no_points()
         if count > 1:
             text = "Only the first of {count} pictures in the file was used."
-            left.append(sentence(text, count=count))
+            left = (sentence(text, count=count),)
         about.check(file.size)
         known = steps_for(file)
         if about.kind in "iu" and known.z_scale is None:
@@ -68,14 +67,9 @@ def read_tiff(file: ScanFile) -> Scan:
                         packing=str(page.compression.name),
                     ) from None
                 raise
-    heights = as_heights(counts, missing=known.missing, scale=known.z_scale or 1.0)
+    scan = height_map(replace(file.scan, left_out=left), counts, known)
     file.done(1.0)
-    scan = replace(
-        file.scan,
-        content=HeightMap(heights, known.x_step, known.y_step),
-        left_out=(*left, *known.left_out),
-    )
-    return scan.in_unit(known.unit, known.unit_from)
+    return scan
 
 
 class _Picture:

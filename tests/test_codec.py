@@ -7,7 +7,7 @@ import json
 import math
 import pkgutil
 from collections.abc import Callable
-from dataclasses import FrozenInstanceError, dataclass, field, fields, replace
+from dataclasses import FrozenInstanceError, fields, replace
 from importlib import resources
 from typing import Any, ClassVar
 
@@ -26,6 +26,7 @@ from evenfall.codec.forms import (
     NAN,
     Form,
     choice,
+    content_dataclass,
     derived,
     finding,
     number,
@@ -50,15 +51,15 @@ from evenfall.instrument import read_specification
 from evenfall.wording import _NUMBERS, Sentence, sentence
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Slat(Content):
     """A part: as much of every kind as a file can hold."""
 
-    width_mm: float = field(metadata=number(0.0, 100.0, "width"))
-    notches: tuple[int, ...] = field(metadata=whole(1, 36, "where it is notched", "*"))
+    width_mm: float = number(0.0, 100.0, "width")
+    notches: tuple[int, ...] = whole(1, 36, "where it is notched", "*")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Rack(FileContent):
     """A file of a kind that evenfall does not have."""
 
@@ -68,21 +69,21 @@ class Rack(FileContent):
     PRINTED: ClassVar = ("findings",)
     DERIVED: ClassVar = derived(total_mm=number(0.0, 1e4, "widths, summed"))
 
-    name: str = field(metadata=text("what it is called", longest=20))
-    depth_mm: float = field(metadata=number(0.0, 10.0, "how deep, null if not read", null=NAN))
-    low_mm: float = field(metadata=number(-10.0, 10.0, "lower end", null=-math.inf))
-    freedom: float = field(metadata=number(1.0, 1e6, "null where known", null=math.inf))
-    fret: int | None = field(metadata=whole(1, 36, "fret", null=None))
-    fixed: bool = field(metadata=truth("whether it is fixed"))
-    wood: str = field(metadata=choice(("ash", "oak"), "wood"))
-    grid_mm: NDArray[np.float64] = field(metadata=number(-1.0, 1.0, "a grid", "K F", null=NAN))
-    wide_mm: NDArray[np.float64] = field(metadata=number(-1.0, 1.0, "a wide grid", "K F+2"))
-    codes: NDArray[np.int8] = field(metadata=whole(0, 4, "codes", "K", array=np.int8))
-    states: tuple[tuple[str, ...], ...] = field(metadata=choice(("on", "off"), "states", "K F"))
-    slats: tuple[Slat, ...] = field(metadata=part(Slat, "slats", "*"))
-    spare: Slat | None = field(metadata=part(Slat, "a spare one", null=None))
-    reason: Sentence = field(metadata=spoken("why"))
-    found: tuple[Finding, ...] = field(metadata=finding("what was found"))
+    name: str = text("what it is called", longest=20)
+    depth_mm: float = number(0.0, 10.0, "how deep, null if not read", null=NAN)
+    low_mm: float = number(-10.0, 10.0, "lower end", null=-math.inf)
+    freedom: float = number(1.0, 1e6, "null where known", null=math.inf)
+    fret: int | None = whole(1, 36, "fret", null=None)
+    fixed: bool = truth("whether it is fixed")
+    wood: str = choice(("ash", "oak"), "wood")
+    grid_mm: NDArray[np.float64] = number(-1.0, 1.0, "a grid", "K F", null=NAN)
+    wide_mm: NDArray[np.float64] = number(-1.0, 1.0, "a wide grid", "K F+2")
+    codes: NDArray[np.int8] = whole(0, 4, "codes", "K", array=np.int8)
+    states: tuple[tuple[str, ...], ...] = choice(("on", "off"), "states", "K F")
+    slats: tuple[Slat, ...] = part(Slat, "slats", "*")
+    spare: Slat | None = part(Slat, "a spare one", null=None)
+    reason: Sentence = spoken("why")
+    found: tuple[Finding, ...] = finding("what was found")
 
     @property
     def total_mm(self) -> float:
@@ -427,11 +428,11 @@ def test_what_follows_from_other_values_may_be_rounded_by_another_machine() -> N
 # ---- later additions -----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class LaterRack(Rack):
     """The same kind and version with a key that came later."""
 
-    colour: str = field(default="plain", metadata=text("colour", later=True))
+    colour: str = text("colour", later=True, default="plain")
 
 
 def test_a_later_key_leaves_older_files_and_their_hash_as_they_are() -> None:

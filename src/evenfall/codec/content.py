@@ -26,8 +26,8 @@ PRINTED_LIMIT = 500_000
 class Content:
     """Data that nobody can change, equal and hashed by what it holds.
 
-    A subclass is a dataclass with `frozen=True, slots=True, eq=False`; `DERIVED` gives the forms of
-    properties that are written too, for readers without this program.
+    A subclass is made by `content_dataclass`; `DERIVED` gives the forms of properties that are
+    written too, for readers without this program.
     """
 
     __slots__ = ()

@@ -1,4 +1,4 @@
-"""What a file may hold: a form for each field, in the field's metadata.
+"""What a file may hold: a form for each field of a dataclass, in the field's metadata.
 
 A shape names its dimensions: K strings, F frets, `F+2` two more; `*` is any number. Within one file
 K and F stand for one number each.
@@ -7,10 +7,10 @@ K and F stand for one number each.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import MISSING, dataclass, field, fields
 from functools import cache
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar, dataclass_transform
 
 import numpy as np
 
@@ -25,6 +25,7 @@ LONGEST_TEXT = 2000
 
 Kind = Literal["number", "whole", "truth", "text", "choice", "sentence", "finding", "part"]
 Plain = dict[str, Any]
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,69 +53,75 @@ def _dimensions(shape: str) -> tuple[str, ...]:
     return tuple(shape.split())
 
 
-def number(
-    low_bound: float,
-    high_bound: float,
-    meaning: str,
-    shape: str = "",
-    *,
-    null: Any = REFUSED,
-    **more: Any,
-) -> dict[str, Form]:
-    """Return the metadata of a number, or of an array of them."""
+def _formed(kind: Kind, meaning: str, *, default: Any = MISSING, **form: Any) -> Any:
+    """Return the field of a dataclass with a form, and with a default where one is given."""
+    return field(default=default, metadata={"form": Form(kind, meaning, **form)})
+
+
+def number(low_bound: float, high_bound: float, meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of a number, or of an array of them."""
     dims = _dimensions(shape)
-    array = np.float64 if dims else None
-    return {"form": Form("number", meaning, low_bound, high_bound, null, dims, array, **more)}
+    bounds = {"low_bound": low_bound, "high_bound": high_bound}
+    return _formed(
+        "number", meaning, shape=dims, array=np.float64 if dims else None, **bounds, **more
+    )
 
 
-def whole(
-    low: int, high: int, meaning: str, shape: str = "", *, null: Any = REFUSED, **more: Any
-) -> dict[str, Form]:
-    """Return the metadata of a whole number, a tuple or (with `array`) an array of them."""
-    return {"form": Form("whole", meaning, low, high, null, _dimensions(shape), **more)}
+def whole(low: int, high: int, meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of a whole number, a tuple or (with `array`) an array of them."""
+    dims = _dimensions(shape)
+    return _formed("whole", meaning, low_bound=low, high_bound=high, shape=dims, **more)
 
 
-def truth(meaning: str, **more: Any) -> dict[str, Form]:
-    """Return the metadata of something that is true or false."""
-    return {"form": Form("truth", meaning, **more)}
+def truth(meaning: str, **more: Any) -> Any:
+    """Return the field of something that is true or false."""
+    return _formed("truth", meaning, **more)
 
 
-def text(meaning: str, shape: str = "", *, longest: int = LONGEST_TEXT, **more: Any) -> Plain:
-    """Return the metadata of a text, or of a tuple of them."""
-    return {"form": Form("text", meaning, 0, longest, shape=_dimensions(shape), **more)}
+def text(meaning: str, shape: str = "", *, longest: int = LONGEST_TEXT, **more: Any) -> Any:
+    """Return the field of a text, or of a tuple of them."""
+    dims = _dimensions(shape)
+    return _formed("text", meaning, low_bound=0, high_bound=longest, shape=dims, **more)
 
 
-def choice(choices: Iterable[Any], meaning: str, shape: str = "", **more: Any) -> dict[str, Form]:
-    """Return the metadata of one of several words or numbers, or of tuples of them."""
-    shape_ = _dimensions(shape)
-    return {"form": Form("choice", meaning, shape=shape_, choices=tuple(choices), **more)}
+def choice(choices: Iterable[Any], meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of one of several words or numbers, or of tuples of them."""
+    return _formed("choice", meaning, shape=_dimensions(shape), choices=tuple(choices), **more)
 
 
-def spoken(meaning: str, shape: str = "", *, null: Any = REFUSED, **more: Any) -> dict[str, Form]:
-    """Return the metadata of a `Sentence`, or of a tuple of them."""
-    return {"form": Form("sentence", meaning, null=null, shape=_dimensions(shape), **more)}
+def spoken(meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of a `Sentence`, or of a tuple of them."""
+    return _formed("sentence", meaning, shape=_dimensions(shape), **more)
 
 
-def finding(meaning: str, shape: str = "*", **more: Any) -> dict[str, Form]:
-    """Return the metadata of a tuple of findings."""
-    return {"form": Form("finding", meaning, shape=_dimensions(shape), **more)}
+def finding(meaning: str, shape: str = "*", **more: Any) -> Any:
+    """Return the field of a tuple of findings."""
+    return _formed("finding", meaning, shape=_dimensions(shape), **more)
 
 
-def part(
-    of: Any, meaning: str, shape: str = "", *, null: Any = REFUSED, **more: Any
-) -> dict[str, Form]:
-    """Return the metadata of an object of another class, or of a tuple of them."""
-    return {"form": Form("part", meaning, null=null, shape=_dimensions(shape), of=of, **more)}
+def part(of: Any, meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of an object of another class, or of a tuple of them."""
+    return _formed("part", meaning, shape=_dimensions(shape), of=of, **more)
 
 
-def derived(**metadata: dict[str, Form]) -> dict[str, Form]:
-    """Return forms for `Content.DERIVED` from the metadata of each name."""
-    return {name: made["form"] for name, made in metadata.items()}
-
-
-def hash_text(meaning: str, shape: str = "", **more: Any) -> dict[str, Form]:
-    """Return the metadata of a content hash, or of a tuple of them."""
+def hash_text(meaning: str, shape: str = "", **more: Any) -> Any:
+    """Return the field of a content hash, or of a tuple of them."""
     return text(meaning, shape, longest=64, pattern="[0-9a-f]{64}", **more)
+
+
+def derived(**named: Any) -> dict[str, Form]:
+    """Return forms for `Content.DERIVED` from a field for each name."""
+    return {name: made.metadata["form"] for name, made in named.items()}
+
+
+@dataclass_transform(
+    eq_default=False,
+    frozen_default=True,
+    field_specifiers=(number, whole, truth, text, choice, spoken, finding, part, hash_text),
+)
+def content_dataclass(*, kw_only: bool = False) -> Callable[[type[_T]], type[_T]]:
+    """Make a frozen dataclass whose fields have forms; it is equal as `Content` says."""
+    return dataclass(frozen=True, slots=True, eq=False, kw_only=kw_only)
 
 
 def forms(of: Any) -> Mapping[str, Form]:

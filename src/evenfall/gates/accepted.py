@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import product
 from typing import TYPE_CHECKING
 
 from evenfall.codec import Content
-from evenfall.codec.forms import choice, text, truth
+from evenfall.codec.forms import choice, content_dataclass, text, truth
 from evenfall.errors import GATE_CODES, At, Finding, RequestError
 from evenfall.wording import Sentence, plain_line, sentence
 
@@ -21,7 +21,7 @@ LONGEST_REASON = 200
 _PLACE = "(?:[1-9][0-9]?(?::[1-9][0-9]?)?)?"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Accepted(Content):
     """A reading that a gate asks for again, accepted as it is.
 
@@ -31,17 +31,11 @@ class Accepted(Content):
     7
     """
 
-    code: str = field(metadata=choice(GATE_CODES, "code of what would have to be read again"))
-    at: str = field(
-        metadata=text("fret, or fret:string; empty for every place", longest=5, pattern=_PLACE)
-    )
-    reason: str = field(metadata=text("why the reading is right", longest=LONGEST_REASON))
-    person: str = field(
-        default="", metadata=text("who accepted it; may be empty", longest=LONGEST_REASON)
-    )
-    with_plan: bool = field(
-        default=False, metadata=truth("whether it was accepted with the plan, before the work")
-    )
+    code: str = choice(GATE_CODES, "code of what would have to be read again")
+    at: str = text("fret, or fret:string; empty for every place", longest=5, pattern=_PLACE)
+    reason: str = text("why the reading is right", longest=LONGEST_REASON)
+    person: str = text("who accepted it; may be empty", longest=LONGEST_REASON, default="")
+    with_plan: bool = truth("whether it was accepted with the plan, before the work", default=False)
 
     @property
     def fret(self) -> int | None:

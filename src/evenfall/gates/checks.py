@@ -7,13 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 import numpy as np
 
 from evenfall.codec import Content
-from evenfall.codec.forms import choice, number, truth, whole
+from evenfall.codec.forms import choice, content_dataclass, number, truth, whole
 from evenfall.errors import At, Finding
 from evenfall.gates.seen import Seen
 from evenfall.gates.settings import action_in_doubt
@@ -36,17 +35,17 @@ FIRST_FRET = 1
 _GAP = (-1000.0, 1000.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class CrossCheck(Content):
     """One figure read directly, and the same worked out from the heights."""
 
-    quantity: Compared = field(metadata=choice(get_args(Compared), "what was compared"))
-    string: int = field(metadata=whole(0, 12, "string; 0 if for all"))
-    fret: int = field(metadata=whole(1, 36, "fret"))
-    by_hand_mm: float = field(metadata=number(*_GAP, "as read directly"))
-    by_heights_mm: float = field(metadata=number(*_GAP, "as the heights give it"))
-    u_mm: float = field(metadata=number(0.0, 1000.0, "standard uncertainty of the difference"))
-    agrees: bool = field(metadata=truth("whether the two agree"))
+    quantity: Compared = choice(get_args(Compared), "what was compared")
+    string: int = whole(0, 12, "string; 0 if for all")
+    fret: int = whole(1, 36, "fret")
+    by_hand_mm: float = number(*_GAP, "as read directly")
+    by_heights_mm: float = number(*_GAP, "as the heights give it")
+    u_mm: float = number(0.0, 1000.0, "standard uncertainty of the difference")
+    agrees: bool = truth("whether the two agree")
 
     @property
     def said(self) -> Sentence:

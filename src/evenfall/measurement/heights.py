@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -18,7 +18,7 @@ import numpy as np
 
 from evenfall.arrays import BoolArray, CodeArray, FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, choice, number, part, whole
+from evenfall.codec.forms import NAN, choice, content_dataclass, number, part, whole
 
 SHARED_NAMES: dict[str, str] = {
     "action-reading": "reading of an action",
@@ -62,24 +62,21 @@ UNCERTAINTY = (0.0, 1000.0)
 DEGREES = (1e-6, 1e12)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Shared(Content):
     """One cause of uncertainty that reaches several of the heights of K strings over F frets."""
 
-    name: str = field(metadata=choice(SHARED_NAMES, "the cause"))
-    by: Literal["all", "string", "fret"] = field(
-        metadata=choice(
-            ("all", "string", "fret"),
-            "one value for the whole instrument; one for each string; one for each fret, nut and "
-            "saddle",
-        )
+    name: str = choice(SHARED_NAMES, "the cause")
+    by: Literal["all", "string", "fret"] = choice(
+        ("all", "string", "fret"),
+        "one value for the whole instrument; one for each string; one for each fret, nut and "
+        "saddle",
     )
-    effect_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "what one standard uncertainty of it does to each height", "K F+2")
+    effect_mm: FloatArray = number(
+        *HEIGHT, "what one standard uncertainty of it does to each height", "K F+2"
     )
-    degrees_of_freedom: float = field(
-        default=math.inf,
-        metadata=number(*DEGREES, "of it; null where it is taken as known", null=math.inf),
+    degrees_of_freedom: float = number(
+        *DEGREES, "of it; null where it is taken as known", null=math.inf, default=math.inf
     )
 
     def __post_init__(self) -> None:
@@ -102,7 +99,7 @@ class Shared(Content):
         return np.asarray(change.sum(axis=(-2, -1)))[..., None]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Heights(Content):
     """Heights of K strings over F frets, over one straight datum, with their uncertainty.
 
@@ -120,40 +117,32 @@ class Heights(Content):
     0.0207
     """
 
-    height_mm: FloatArray = field(
-        metadata=number(
-            *HEIGHT,
-            "floor of the nut slot, crown tops of frets 1 to F, top of the saddle, for each "
-            "string; null where not known",
-            "K F+2",
-            null=NAN,
-        )
+    height_mm: FloatArray = number(
+        *HEIGHT,
+        "floor of the nut slot, crown tops of frets 1 to F, top of the saddle, for each "
+        "string; null where not known",
+        "K F+2",
+        null=NAN,
     )
-    origin: CodeArray = field(
-        metadata=whole(
-            0,
-            max(Origin),
-            "how each came about: 0 missing, 1 read, 2 worked out from other readings, 3 "
-            "interpolated between neighbours, 4 the new wire's nominal value",
-            "K F+2",
-            array=np.int8,
-        )
+    origin: CodeArray = whole(
+        0,
+        max(Origin),
+        "how each came about: 0 missing, 1 read, 2 worked out from other readings, 3 "
+        "interpolated between neighbours, 4 the new wire's nominal value",
+        "K F+2",
+        array=np.int8,
     )
-    own_u_mm: FloatArray = field(
-        metadata=number(
-            *UNCERTAINTY,
-            "standard uncertainty that each shares with no other; null where the height is not "
-            "known",
-            "K F+2",
-            null=NAN,
-        )
+    own_u_mm: FloatArray = number(
+        *UNCERTAINTY,
+        "standard uncertainty that each shares with no other; null where the height is not known",
+        "K F+2",
+        null=NAN,
     )
-    own_degrees_of_freedom: FloatArray = field(
-        metadata=number(*DEGREES, "of it; null where it is taken as known", "K F+2", null=math.inf)
+    own_degrees_of_freedom: FloatArray = number(
+        *DEGREES, "of it; null where it is taken as known", "K F+2", null=math.inf
     )
-    shared: tuple[Shared, ...] = field(
-        default=(),
-        metadata=part(Shared, "causes of uncertainty that reach several heights", "*"),
+    shared: tuple[Shared, ...] = part(
+        Shared, "causes of uncertainty that reach several heights", "*", default=()
     )
 
     def __post_init__(self) -> None:

@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import ClassVar, Literal
 
 import numpy as np
 
 from evenfall.arrays import CodeArray, FloatArray
 from evenfall.codec import Content, FileContent
-from evenfall.codec.forms import NAN, choice, hash_text, number, part, spoken, text, truth, whole
+from evenfall.codec.forms import (
+    NAN,
+    choice,
+    content_dataclass,
+    hash_text,
+    number,
+    part,
+    spoken,
+    text,
+    truth,
+    whole,
+)
 from evenfall.measurement.heights import DEGREES, HEIGHT, UNCERTAINTY, Heights, Origin
 from evenfall.measurement.scanned import Scanned
 from evenfall.wording import Sentence, sentence
@@ -18,30 +29,26 @@ from evenfall.wording import Sentence, sentence
 _CROWN = (0.0, 20.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Direct(Content):
     """A quantity read directly that can also be worked out from heights."""
 
-    quantity: Literal["action", "relief", "crown-top"] = field(
-        metadata=choice(("action", "relief", "crown-top"), "what was read")
+    quantity: Literal["action", "relief", "crown-top"] = choice(
+        ("action", "relief", "crown-top"), "what was read"
     )
-    string: int = field(metadata=whole(0, 12, "string; 0 if for all"))
-    fret: int = field(metadata=whole(1, 36, "fret that it was read at"))
-    value_mm: float = field(
-        metadata=number(*HEIGHT, "the gap; of a crown top its height over the datum")
+    string: int = whole(0, 12, "string; 0 if for all")
+    fret: int = whole(1, 36, "fret that it was read at")
+    value_mm: float = number(*HEIGHT, "the gap; of a crown top its height over the datum")
+    u_mm: float = number(*UNCERTAINTY, "its standard uncertainty")
+    degrees_of_freedom: float = number(
+        *DEGREES, "of it; null where it is taken as known", null=math.inf, default=math.inf
     )
-    u_mm: float = field(metadata=number(*UNCERTAINTY, "its standard uncertainty"))
-    degrees_of_freedom: float = field(
-        default=math.inf,
-        metadata=number(*DEGREES, "of it; null where it is taken as known", null=math.inf),
-    )
-    checks: bool = field(
-        default=True,
-        metadata=truth("whether the heights came from other readings, so that it checks them"),
+    checks: bool = truth(
+        "whether the heights came from other readings, so that it checks them", default=True
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Measurement(FileContent):
     """One set of readings of one instrument with K strings and F frets."""
 
@@ -50,53 +57,49 @@ class Measurement(FileContent):
     AGAIN: ClassVar = sentence("make the measurement again with {door_measure}")
     PRINTED: ClassVar = ("findings",)
 
-    serial: str = field(metadata=text("serial number of the instrument; may be empty"))
-    model: str = field(metadata=text("name of the specification that it was read against"))
-    specification_hash: str = field(metadata=hash_text("content hash of that specification"))
-    source: tuple[str, ...] = field(metadata=text("names of the files read", "*"))
-    strung: bool = field(metadata=truth("whether the strings were at pitch"))
-    humidity_percent: float = field(
-        metadata=number(
-            0.0, 100.0, "relative humidity of the air as noted; null if not noted", null=NAN
-        )
+    serial: str = text("serial number of the instrument; may be empty")
+    model: str = text("name of the specification that it was read against")
+    specification_hash: str = hash_text("content hash of that specification")
+    source: tuple[str, ...] = text("names of the files read", "*")
+    strung: bool = truth("whether the strings were at pitch")
+    humidity_percent: float = number(
+        0.0, 100.0, "relative humidity of the air as noted; null if not noted", null=NAN
     )
-    heights: Heights = field(metadata=part(Heights, "nut, crown tops and saddle over one datum"))
-    crown_height_mm: FloatArray = field(
-        metadata=number(*_CROWN, "height of each crown over the board", "K F", null=NAN)
+    heights: Heights = part(Heights, "nut, crown tops and saddle over one datum")
+    crown_height_mm: FloatArray = number(
+        *_CROWN, "height of each crown over the board", "K F", null=NAN
     )
-    crown_height_u_mm: FloatArray = field(
-        metadata=number(*UNCERTAINTY, "standard uncertainty of it", "K F", null=NAN)
+    crown_height_u_mm: FloatArray = number(
+        *UNCERTAINTY, "standard uncertainty of it", "K F", null=NAN
     )
-    crown_height_origin: CodeArray = field(
-        metadata=whole(0, max(Origin), "how it came about, as `origin`", "K F", array=np.int8)
+    crown_height_origin: CodeArray = whole(
+        0, max(Origin), "how it came about, as `origin`", "K F", array=np.int8
     )
-    crown_height_degrees_of_freedom: FloatArray = field(
-        metadata=number(
-            *DEGREES, "of its uncertainty; null where that is taken as known", "K F", null=math.inf
-        )
+    crown_height_degrees_of_freedom: FloatArray = number(
+        *DEGREES, "of its uncertainty; null where that is taken as known", "K F", null=math.inf
     )
-    direct: tuple[Direct, ...] = field(
-        default=(), metadata=part(Direct, "gaps that were read directly", "*")
+    direct: tuple[Direct, ...] = part(Direct, "gaps that were read directly", "*", default=())
+    routes: tuple[Sentence, ...] = spoken(
+        "how the heights were obtained, a sentence each", "*", default=()
     )
-    routes: tuple[Sentence, ...] = field(
-        default=(), metadata=spoken("how the heights were obtained, a sentence each", "*")
-    )
-    specification_text: str = field(
-        default="",
-        metadata=text("the specification itself (TOML), as its file held it", longest=1_000_000),
+    specification_text: str = text(
+        "the specification itself (TOML), as its file held it", longest=1_000_000, default=""
     )
 
-    scanned: Scanned | None = field(
+    scanned: Scanned | None = part(
+        Scanned,
+        "what a scan says beyond heights; left out without one",
+        null=None,
+        later=True,
         default=None,
-        metadata=part(
-            Scanned, "what a scan says beyond heights; left out without one", null=None, later=True
-        ),
     )
-    temperature_celsius: float = field(
+    temperature_celsius: float = number(
+        -50.0,
+        100.0,
+        "temperature of the air; left out if not noted",
+        null=NAN,
+        later=True,
         default=NAN,
-        metadata=number(
-            -50.0, 100.0, "temperature of the air; left out if not noted", null=NAN, later=True
-        ),
     )
 
     def __post_init__(self) -> None:

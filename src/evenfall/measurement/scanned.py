@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, number, part, truth
+from evenfall.codec.forms import NAN, content_dataclass, number, part, truth
 from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.wording import Sentence, sentence
@@ -19,126 +17,96 @@ AT_NUT_MM = 10.0
 """What is told of a board so near the nut is told of it at the nut."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class StringsScanned(Content):
     """The open strings over the crowns, and nut and saddle, as far as a scan shows them."""
 
-    action_mm: FloatArray = field(
-        metadata=number(
-            -100.0, 100.0, "gap between each string and each crown; null where not seen", "K F",
-            null=NAN,
-        )
-    )  # fmt: skip
-    action_u_mm: FloatArray = field(
-        metadata=number(*_U, "standard uncertainty of it", "K F", null=NAN)
+    action_mm: FloatArray = number(
+        -100.0,
+        100.0,
+        "gap between each string and each crown; null where not seen",
+        "K F",
+        null=NAN,
     )
-    string_nut_mm: FloatArray = field(
-        metadata=number(
-            *_OFF, "place of each string at the nut from the centre line, towards the treble", "K",
-            null=NAN,
-        )
-    )  # fmt: skip
-    string_last_mm: FloatArray = field(
-        metadata=number(*_OFF, "the same over the last fret", "K", null=NAN)
+    action_u_mm: FloatArray = number(*_U, "standard uncertainty of it", "K F", null=NAN)
+    string_nut_mm: FloatArray = number(
+        *_OFF,
+        "place of each string at the nut from the centre line, towards the treble",
+        "K",
+        null=NAN,
     )
-    string_u_mm: FloatArray = field(metadata=number(*_U, "of either", "K", null=NAN))
-    slot_width_mm: FloatArray = field(
-        metadata=number(0.0, 100.0, "width of each nut slot at its upper edge", "K", null=NAN)
+    string_last_mm: FloatArray = number(*_OFF, "the same over the last fret", "K", null=NAN)
+    string_u_mm: FloatArray = number(*_U, "of either", "K", null=NAN)
+    slot_width_mm: FloatArray = number(
+        0.0, 100.0, "width of each nut slot at its upper edge", "K", null=NAN
     )
-    slot_width_u_mm: FloatArray = field(metadata=number(*_U, "of it", "K", null=NAN))
-    nut_place_mm: float = field(
-        metadata=number(
-            *_OFF, "how far the nut's edge stands from the start of the scale, towards the bridge",
-            null=NAN,
-        )
-    )  # fmt: skip
-    nut_place_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
-    saddle_place_mm: FloatArray = field(
-        metadata=number(
-            *_OFF, "how far the saddle's top stands from its place, away from the nut", "K",
-            null=NAN,
-        )
-    )  # fmt: skip
-    saddle_place_u_mm: FloatArray = field(metadata=number(*_U, "of it", "K", null=NAN))
+    slot_width_u_mm: FloatArray = number(*_U, "of it", "K", null=NAN)
+    nut_place_mm: float = number(
+        *_OFF,
+        "how far the nut's edge stands from the start of the scale, towards the bridge",
+        null=NAN,
+    )
+    nut_place_u_mm: float = number(*_U, "of it", null=NAN)
+    saddle_place_mm: FloatArray = number(
+        *_OFF, "how far the saddle's top stands from its place, away from the nut", "K", null=NAN
+    )
+    saddle_place_u_mm: FloatArray = number(*_U, "of it", "K", null=NAN)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Scanned(Content):
     """Places and sections of F frets and the shape of the board, each with standard uncertainty."""
 
-    scale_mm: float = field(
-        metadata=number(
-            *_LENGTH, "scale that the frets fit; fanned, the mean of both sides", null=NAN
-        )
+    scale_mm: float = number(
+        *_LENGTH, "scale that the frets fit; fanned, the mean of both sides", null=NAN
     )
-    scale_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
-    numbering_open: bool = field(
-        metadata=truth("whether the scan leaves open which fret is the first")
+    scale_u_mm: float = number(*_U, "of it", null=NAN)
+    numbering_open: bool = truth("whether the scan leaves open which fret is the first")
+    fret_place_mm: FloatArray = number(
+        *_OFF,
+        "how far each fret stands from its place on that scale, towards the bridge",
+        "F",
+        null=NAN,
     )
-    fret_place_mm: FloatArray = field(
-        metadata=number(
-            *_OFF, "how far each fret stands from its place on that scale, towards the bridge",
-            "F", null=NAN,
-        )
-    )  # fmt: skip
-    fret_place_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
-    crown_radius_mm: FloatArray = field(
-        metadata=number(0.0, 100.0, "radius of each crown; null where not round", "F", null=NAN)
+    fret_place_u_mm: FloatArray = number(*_U, "of it", "F", null=NAN)
+    crown_radius_mm: FloatArray = number(
+        0.0, 100.0, "radius of each crown; null where not round", "F", null=NAN
     )
-    crown_radius_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
-    crown_width_mm: FloatArray = field(
-        metadata=number(0.0, 100.0, "width of each crown at the board", "F", null=NAN)
+    crown_radius_u_mm: FloatArray = number(*_U, "of it", "F", null=NAN)
+    crown_width_mm: FloatArray = number(
+        0.0, 100.0, "width of each crown at the board", "F", null=NAN
     )
-    crown_width_u_mm: FloatArray = field(metadata=number(*_U, "of it", "F", null=NAN))
-    fret_end_bass_mm: FloatArray = field(
-        metadata=number(
-            *_OFF, "how far each fret reaches past the board's edge; negative within", "F", null=NAN
-        )
+    crown_width_u_mm: FloatArray = number(*_U, "of it", "F", null=NAN)
+    fret_end_bass_mm: FloatArray = number(
+        *_OFF, "how far each fret reaches past the board's edge; negative within", "F", null=NAN
     )
-    fret_end_treble_mm: FloatArray = field(
-        metadata=number(*_OFF, "the same on the treble side", "F", null=NAN)
+    fret_end_treble_mm: FloatArray = number(*_OFF, "the same on the treble side", "F", null=NAN)
+    fret_end_u_mm: FloatArray = number(*_U, "of either", "F", null=NAN)
+    board_place_mm: FloatArray = number(-100.0, 5000.0, "places along the neck, from the nut", "*")
+    board_radius_mm: FloatArray = number(
+        0.0, 1e9, "radius across the board there; null where flat", "*", null=np.inf
     )
-    fret_end_u_mm: FloatArray = field(metadata=number(*_U, "of either", "F", null=NAN))
-    board_place_mm: FloatArray = field(
-        metadata=number(-100.0, 5000.0, "places along the neck, from the nut", "*")
+    board_radius_u_mm: FloatArray = number(0.0, 1e9, "of it; null where flat", "*", null=np.inf)
+    board_flatness_mm: float = number(
+        *_LENGTH, "most that a square centimetre stands off the board's arch and bow", null=NAN
     )
-    board_radius_mm: FloatArray = field(
-        metadata=number(
-            0.0, 1e9, "radius across the board there; null where flat", "*", null=np.inf
-        )
+    board_flatness_u_mm: float = number(*_U, "of it", null=NAN)
+    board_bow_mm: float = number(
+        *_OFF, "how deep the board's middle lies under the line from fret 1 to the last", null=NAN
     )
-    board_radius_u_mm: FloatArray = field(
-        metadata=number(0.0, 1e9, "of it; null where flat", "*", null=np.inf)
+    board_bow_u_mm: float = number(*_U, "of it", null=NAN)
+    board_twist_rad: float = number(
+        -1.0, 1.0, "turn of the board [rad] from fret 1 to the last, treble side up", null=NAN
     )
-    board_flatness_mm: float = field(
-        metadata=number(
-            *_LENGTH, "most that a square centimetre stands off the board's arch and bow", null=NAN
-        )
-    )
-    board_flatness_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
-    board_bow_mm: float = field(
-        metadata=number(
-            *_OFF, "how deep the board's middle lies under the line from fret 1 to the last",
-            null=NAN,
-        )
-    )  # fmt: skip
-    board_bow_u_mm: float = field(metadata=number(*_U, "of it", null=NAN))
-    board_twist_rad: float = field(
-        metadata=number(
-            -1.0, 1.0, "turn of the board [rad] from fret 1 to the last, treble side up", null=NAN
-        )
-    )
-    board_twist_u_rad: float = field(metadata=number(0.0, 10.0, "of it [rad]", null=NAN))
-    board_width_nut_mm: float = field(metadata=number(*_LENGTH, "width at the nut", null=NAN))
-    board_width_last_mm: float = field(
-        metadata=number(*_LENGTH, "width at the last fret", null=NAN)
-    )
-    board_width_u_mm: float = field(metadata=number(*_U, "of either", null=NAN))
-    strings: StringsScanned | None = field(
+    board_twist_u_rad: float = number(0.0, 10.0, "of it [rad]", null=NAN)
+    board_width_nut_mm: float = number(*_LENGTH, "width at the nut", null=NAN)
+    board_width_last_mm: float = number(*_LENGTH, "width at the last fret", null=NAN)
+    board_width_u_mm: float = number(*_U, "of either", null=NAN)
+    strings: StringsScanned | None = part(
+        StringsScanned,
+        "strings, nut and saddle; null where the scan shows none",
+        null=None,
         default=None,
-        metadata=part(
-            StringsScanned, "strings, nut and saddle; null where the scan shows none", null=None
-        ),
     )
 
     def __post_init__(self) -> None:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 from evenfall.codec import Content
-from evenfall.codec.forms import choice, number, spoken, whole
+from evenfall.codec.forms import choice, content_dataclass, number, spoken, whole
 from evenfall.codec.forms import part as piece
 from evenfall.wording import Sentence, sentence
 
@@ -34,22 +33,17 @@ under the smallest and none on a crown that was not read; heights that follow fr
 Side = Literal["lower", "upper", ""]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class LimitReached(Content):
     """One limit of a plan, and where it is reached."""
 
-    limit: LimitName = field(metadata=choice(get_args(LimitName), "the limit"))
-    side: Side = field(
-        metadata=choice(get_args(Side), "which end of it; empty where it has one only")
-    )
-    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
-    stopped_fret: int | None = field(
-        metadata=whole(0, 36, "where the finger is, 0 = open string", null=None)
-    )
-    fret: int | None = field(metadata=whole(1, 36, "the fret", null=None))
-    past_mm: float = field(
-        default=0.0,
-        metadata=number(0.0, 10.0, "how far under the level line the fret goes for it"),
+    limit: LimitName = choice(get_args(LimitName), "the limit")
+    side: Side = choice(get_args(Side), "which end of it; empty where it has one only")
+    strings: tuple[int, ...] = whole(1, 12, "the strings concerned", "*")
+    stopped_fret: int | None = whole(0, 36, "where the finger is, 0 = open string", null=None)
+    fret: int | None = whole(1, 36, "the fret", null=None)
+    past_mm: float = number(
+        0.0, 10.0, "how far under the level line the fret goes for it", default=0.0
     )
 
     @property
@@ -96,52 +90,46 @@ _TRAVEL_ENDS: Mapping[Side, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class LeftOut(Content):
     """A limit that no setting at hand can meet; it is reported, and nothing makes up for it."""
 
-    limit: LimitName = field(metadata=choice(get_args(LimitName), "the limit"))
-    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
-    said: Sentence = field(metadata=spoken("what keeps it from being met, and what would cure it"))
+    limit: LimitName = choice(get_args(LimitName), "the limit")
+    strings: tuple[int, ...] = whole(1, 12, "the strings concerned", "*")
+    said: Sentence = spoken("what keeps it from being met, and what would cure it")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Undecided(Content):
     """A position that holds by the readings, not for certain."""
 
-    string: int = field(metadata=whole(1, 12, "the string"))
-    stopped_fret: int = field(metadata=whole(0, 36, "where the finger is, 0 = open string"))
-    fret: int = field(metadata=whole(1, 36, "the fret it may touch"))
-    u_mm: float = field(metadata=number(0.0, 100.0, "standard uncertainty of its clearance"))
-    deciding_u_mm: float = field(
-        metadata=number(0.0, 100.0, "standard uncertainty of a crown reading that would decide")
+    string: int = whole(1, 12, "the string")
+    stopped_fret: int = whole(0, 36, "where the finger is, 0 = open string")
+    fret: int = whole(1, 36, "the fret it may touch")
+    u_mm: float = number(0.0, 100.0, "standard uncertainty of its clearance")
+    deciding_u_mm: float = number(
+        0.0, 100.0, "standard uncertainty of a crown reading that would decide"
     )
 
 
 Setting = Literal["rod", "saddle", "nut", "file"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Miss(Content):
     """How far one setting may miss the plan before the first requirement breaks."""
 
-    setting: Setting = field(
-        metadata=choice(
-            get_args(Setting),
-            "what is set: relief by the rod, height of saddle or of a slot's floor, a fret's crown",
-        )
+    setting: Setting = choice(
+        get_args(Setting),
+        "what is set: relief by the rod, height of saddle or of a slot's floor, a fret's crown",
     )
-    strings: tuple[int, ...] = field(metadata=whole(1, 12, "the strings concerned", "*"))
-    frets: tuple[int, ...] = field(metadata=whole(1, 36, "the frets concerned", "*"))
-    less_mm: float = field(
-        metadata=number(0.0, 1000.0, "how far it may come out lower; null: any", null=math.inf)
-    )
-    more_mm: float = field(
-        metadata=number(0.0, 1000.0, "how far it may come out higher; null: any", null=math.inf)
-    )
-    allowance_mm: float = field(metadata=number(0.0, 10.0, "what the bench may miss"))
-    breaks: LimitReached | None = field(
-        metadata=piece(LimitReached, "the requirement that breaks first", null=None)
+    strings: tuple[int, ...] = whole(1, 12, "the strings concerned", "*")
+    frets: tuple[int, ...] = whole(1, 36, "the frets concerned", "*")
+    less_mm: float = number(0.0, 1000.0, "how far it may come out lower; null: any", null=math.inf)
+    more_mm: float = number(0.0, 1000.0, "how far it may come out higher; null: any", null=math.inf)
+    allowance_mm: float = number(0.0, 10.0, "what the bench may miss")
+    breaks: LimitReached | None = piece(
+        LimitReached, "the requirement that breaks first", null=None
     )
 
     @property

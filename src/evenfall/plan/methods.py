@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, choice, number, spoken, truth, whole
+from evenfall.codec.forms import NAN, choice, content_dataclass, number, spoken, truth, whole
 from evenfall.instrument.specification import Tool
 from evenfall.plan.ranges import CROWN, METAL
 from evenfall.wording import Sentence, sentence
@@ -30,49 +29,41 @@ def tool_of(method: str) -> Tool:
     return {"profile": "machine", "beam": "beam"}.get(method, "file")  # type: ignore[return-value]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class MethodResult(Content):
     """What one method would reach; numbers are NaN where it leaves notes that fail."""
 
-    method: str = field(metadata=choice(METHODS, "the method"))
-    holds: bool = field(metadata=truth("whether every note is clear, or as good as level frets"))
-    metal_mm: float = field(metadata=number(*METAL, "removal, summed over all crossings", null=NAN))
-    frets_touched: int = field(metadata=whole(0, 36, "how many frets are cut"))
-    frets_replaced: int = field(metadata=whole(0, 36, "how many frets get new wire"))
-    lowest_crown_mm: float = field(metadata=number(*CROWN, "lowest crown after work", null=NAN))
-    life_used: float = field(
-        metadata=number(0.0, 1.0, "largest share of fret life used at any crossing", null=NAN)
+    method: str = choice(METHODS, "the method")
+    holds: bool = truth("whether every note is clear, or as good as level frets")
+    metal_mm: float = number(*METAL, "removal, summed over all crossings", null=NAN)
+    frets_touched: int = whole(0, 36, "how many frets are cut")
+    frets_replaced: int = whole(0, 36, "how many frets get new wire")
+    lowest_crown_mm: float = number(*CROWN, "lowest crown after work", null=NAN)
+    life_used: float = number(0.0, 1.0, "largest share of fret life used at any crossing", null=NAN)
+    lowest_margin_percent: float = number(
+        -1e9,
+        1e9,
+        "lowest of buzz force after work over the player's attack; null at no attack",
+        null=NAN,
     )
-    lowest_margin_percent: float = field(
-        metadata=number(
-            -1e9,
-            1e9,
-            "lowest of buzz force after work over the player's attack; null at no attack",
-            null=NAN,
-        )
-    )
-    lowest_touch_margin_percent: float = field(
-        metadata=number(-1e9, 1e9, "the same of the touch force", null=NAN)
-    )
-    minutes: float = field(metadata=number(0.0, 1e5, "estimated bench time [min]", null=NAN))
-    risks: tuple[Sentence, ...] = field(metadata=spoken("what can go wrong", "*"))
-    remark: Sentence | None = field(
-        metadata=spoken("why it does not hold, or how it was found", null=None)
-    )
+    lowest_touch_margin_percent: float = number(-1e9, 1e9, "the same of the touch force", null=NAN)
+    minutes: float = number(0.0, 1e5, "estimated bench time [min]", null=NAN)
+    risks: tuple[Sentence, ...] = spoken("what can go wrong", "*")
+    remark: Sentence | None = spoken("why it does not hold, or how it was found", null=None)
 
 
 Control = Literal["attack", "action", "relief"]
 """What a person may choose, so that it has a price."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Price(Content):
     """What one step of a control would save in metal, planned again by the same rules."""
 
-    control: Control = field(metadata=choice(get_args(Control), "the control"))
-    step: float = field(metadata=number(-100.0, 100.0, "the step that the price is for"))
-    unit: Literal["mm", "percent"] = field(metadata=choice(("mm", "percent"), "unit of the step"))
-    metal_mm: float = field(metadata=number(*METAL, "metal that the step would save"))
+    control: Control = choice(get_args(Control), "the control")
+    step: float = number(-100.0, 100.0, "the step that the price is for")
+    unit: Literal["mm", "percent"] = choice(("mm", "percent"), "unit of the step")
+    metal_mm: float = number(*METAL, "metal that the step would save")
 
     @property
     def said(self) -> Sentence:

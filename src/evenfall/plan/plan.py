@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
 from evenfall.arrays import CodeArray, FloatArray
 from evenfall.codec import FileContent
-from evenfall.codec.forms import NAN, Form, choice, derived, finding, number, spoken, whole
+from evenfall.codec.forms import (
+    NAN,
+    Form,
+    choice,
+    content_dataclass,
+    derived,
+    finding,
+    number,
+    spoken,
+    whole,
+)
 from evenfall.codec.forms import part as piece
 from evenfall.errors import Finding
 from evenfall.gates import Accepted, CrossCheck, unmet
@@ -85,7 +94,7 @@ _NEXT_STEPS: Mapping[Status, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Plan(FileContent):
     """What to do to one instrument with K strings and F frets.
 
@@ -105,224 +114,178 @@ class Plan(FileContent):
         ),
     )
 
-    status: Status = field(
-        metadata=choice(
-            get_args(Status),
-            "what a person does next: nothing; the settings; cut; lift low frets; new wire; read a "
-            "second time to confirm; take readings again; choose other targets or another attack; "
-            "take another method",
-        )
+    status: Status = choice(
+        get_args(Status),
+        "what a person does next: nothing; the settings; cut; lift low frets; new wire; read a "
+        "second time to confirm; take readings again; choose other targets or another attack; "
+        "take another method",
     )
-    method: str = field(metadata=choice(METHODS, "the method"))
-    metal_mm: float = field(metadata=number(*METAL, "removal, summed over all crossings"))
-    duality_gap_mm: float = field(
-        metadata=number(
-            0.0, 1.0, "duality gap of the linear program; null for the other methods", null=NAN
-        )
+    method: str = choice(METHODS, "the method")
+    metal_mm: float = number(*METAL, "removal, summed over all crossings")
+    duality_gap_mm: float = number(
+        0.0, 1.0, "duality gap of the linear program; null for the other methods", null=NAN
     )
-    largest_violation_mm: float = field(
-        metadata=number(0.0, 1.0, "largest violation of any limit found by an independent check")
+    largest_violation_mm: float = number(
+        0.0, 1.0, "largest violation of any limit found by an independent check"
     )
-    smallest_cut_mm: float = field(
-        metadata=number(0.0, 10.0, "smallest cut of the method: no cut is under it")
+    smallest_cut_mm: float = number(0.0, 10.0, "smallest cut of the method: no cut is under it")
+    attack_n: FloatArray = number(
+        0.0, 1000.0, "design attack: the attack that the plan is made for", "K"
     )
-    attack_n: FloatArray = field(
-        metadata=number(0.0, 1000.0, "design attack: the attack that the plan is made for", "K")
+    removal_mm: FloatArray = number(0.0, 20.0, "metal that comes off, by fret", "K F")
+    crown_top_after_mm: FloatArray = number(
+        *HEIGHT, "crown tops over the datum after the work, by fret", "K F"
     )
-    removal_mm: FloatArray = field(
-        metadata=number(0.0, 20.0, "metal that comes off, by fret", "K F")
+    lifted_mm: FloatArray = number(*GAP, "by how much low frets are to be lifted", "K F")
+    level_mm: FloatArray = number(
+        *HEIGHT, "level line: where level crowns would stand, as found", "K F"
     )
-    crown_top_after_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "crown tops over the datum after the work, by fret", "K F")
+    stands_out_mm: FloatArray = number(
+        *GAP, "how far each crown stands over it, 0 where it is level", "K F"
     )
-    lifted_mm: FloatArray = field(
-        metadata=number(*GAP, "by how much low frets are to be lifted", "K F")
+    level_after_mm: FloatArray = number(*HEIGHT, "level line with the settings of the plan", "K F")
+    stands_out_after_mm: FloatArray = number(
+        *GAP, "how far each crown stands over it after the work", "K F"
     )
-    level_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "level line: where level crowns would stand, as found", "K F")
+    state_before: CodeArray = whole(0, 3, _STATES + "as found", "K F", array=np.int8)
+    state_after: CodeArray = whole(0, 3, _STATES + "after the work", "K F", array=np.int8)
+    crown_height_after_mm: FloatArray = number(
+        *CROWN, "crown heights over the board after the work, by fret", "K F"
     )
-    stands_out_mm: FloatArray = field(
-        metadata=number(*GAP, "how far each crown stands over it, 0 where it is level", "K F")
+    replaced_frets: tuple[int, ...] = whole(1, 36, "frets that get new wire", "*")
+    nut_after_mm: FloatArray = number(
+        *HEIGHT, "floor of each nut slot over the datum after the work", "K"
     )
-    level_after_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "level line with the settings of the plan", "K F")
+    saddle_after_mm: FloatArray = number(
+        *HEIGHT, "top of the saddle at each string after the work", "K"
     )
-    stands_out_after_mm: FloatArray = field(
-        metadata=number(*GAP, "how far each crown stands over it after the work", "K F")
+    relief_before_mm: float = number(*GAP, "relief as found, of the bow alone")
+    relief_change_mm: float = number(
+        *GAP, "change of relief that the truss rod makes, more is positive"
     )
-    state_before: CodeArray = field(
-        metadata=whole(0, 3, _STATES + "as found", "K F", array=np.int8)
+    relief_after_mm: float = number(*GAP, "relief after the work")
+    action_before_mm: FloatArray = number(
+        *GAP, "open string over the reference fret on the level line, as found", "K"
     )
-    state_after: CodeArray = field(
-        metadata=whole(0, 3, _STATES + "after the work", "K F", array=np.int8)
+    action_after_mm: FloatArray = number(*GAP, "the same after the work", "K")
+    first_fret_gap_before_mm: FloatArray = number(
+        *GAP, "open string over fret 1 on the level line, as found", "K"
     )
-    crown_height_after_mm: FloatArray = field(
-        metadata=number(*CROWN, "crown heights over the board after the work, by fret", "K F")
+    first_fret_gap_after_mm: FloatArray = number(*GAP, "the same after the work", "K")
+    buzz_force_before_n: FloatArray = number(
+        *FORCE,
+        "buzz force as found, by stopped fret from 0 (open) to F - 1: from it on already the "
+        "first swing touches; negative if it touches at rest",
+        "K F",
     )
-    replaced_frets: tuple[int, ...] = field(metadata=whole(1, 36, "frets that get new wire", "*"))
-    nut_after_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "floor of each nut slot over the datum after the work", "K")
+    buzz_force_after_n: FloatArray = number(
+        *FORCE, "buzz force after the work, by stopped fret", "K F"
     )
-    saddle_after_mm: FloatArray = field(
-        metadata=number(*HEIGHT, "top of the saddle at each string after the work", "K")
+    touch_force_before_n: FloatArray = number(
+        *FORCE,
+        "touch force as found, by stopped fret: from it on the string touches at any time",
+        "K F",
     )
-    relief_before_mm: float = field(metadata=number(*GAP, "relief as found, of the bow alone"))
-    relief_change_mm: float = field(
-        metadata=number(*GAP, "change of relief that the truss rod makes, more is positive")
+    touch_force_after_n: FloatArray = number(
+        *FORCE, "touch force after the work, by stopped fret", "K F"
     )
-    relief_after_mm: float = field(metadata=number(*GAP, "relief after the work"))
-    action_before_mm: FloatArray = field(
-        metadata=number(
-            *GAP, "open string over the reference fret on the level line, as found", "K"
-        )
+    life_used: float = number(0.0, 1.0, "largest share of fret life used at any crossing")
+    bow_mm_per_mm: FloatArray = number(
+        -1000.0,
+        1000.0,
+        "what one millimetre more relief does to each crown's height over "
+        "the line from nut to saddle",
+        "K F",
     )
-    action_after_mm: FloatArray = field(metadata=number(*GAP, "the same after the work", "K"))
-    first_fret_gap_before_mm: FloatArray = field(
-        metadata=number(*GAP, "open string over fret 1 on the level line, as found", "K")
+    pitch_change_cents: FloatArray = number(
+        *CENTS, "how much sharper each stopped note becomes, cut frets crowned again", "K F"
     )
-    first_fret_gap_after_mm: FloatArray = field(
-        metadata=number(*GAP, "the same after the work", "K")
+    pitch_uncrowned_cents: FloatArray = number(
+        *CENTS, "the same as long as the cut frets are flat", "K F"
     )
-    buzz_force_before_n: FloatArray = field(
-        metadata=number(
-            *FORCE,
-            "buzz force as found, by stopped fret from 0 (open) to F - 1: from it on already the "
-            "first swing touches; negative if it touches at rest",
-            "K F",
-        )
+    binding: tuple[LimitReached, ...] = piece(
+        LimitReached, "clearances that each cut is made for, least room first", "*"
     )
-    buzz_force_after_n: FloatArray = field(
-        metadata=number(*FORCE, "buzz force after the work, by stopped fret", "K F")
+    prices: tuple[Price, ...] = piece(Price, "what one step of a control would save in metal", "*")
+    methods: tuple[MethodResult, ...] = piece(
+        MethodResult, "what each method that was tried would reach", "*"
     )
-    touch_force_before_n: FloatArray = field(
-        metadata=number(
-            *FORCE,
-            "touch force as found, by stopped fret: from it on the string touches at any time",
-            "K F",
-        )
+    outlook: Outlook = piece(Outlook, "how far the neck may move")
+    recommended: str = choice(
+        ("", *METHODS), "the method that the program would take; empty for none"
     )
-    touch_force_after_n: FloatArray = field(
-        metadata=number(*FORCE, "touch force after the work, by stopped fret", "K F")
+    reason: Sentence = spoken("why")
+    measurement: Measurement = piece(
+        Measurement, "the readings that the plan is for, with the specification"
     )
-    life_used: float = field(
-        metadata=number(0.0, 1.0, "largest share of fret life used at any crossing")
-    )
-    bow_mm_per_mm: FloatArray = field(
-        metadata=number(
-            -1000.0,
-            1000.0,
-            "what one millimetre more relief does to each crown's height over "
-            "the line from nut to saddle",
-            "K F",
-        )
-    )
-    pitch_change_cents: FloatArray = field(
-        metadata=number(
-            *CENTS, "how much sharper each stopped note becomes, cut frets crowned again", "K F"
-        )
-    )
-    pitch_uncrowned_cents: FloatArray = field(
-        metadata=number(*CENTS, "the same as long as the cut frets are flat", "K F")
-    )
-    binding: tuple[LimitReached, ...] = field(
-        metadata=piece(LimitReached, "clearances that each cut is made for, least room first", "*")
-    )
-    prices: tuple[Price, ...] = field(
-        metadata=piece(Price, "what one step of a control would save in metal", "*")
-    )
-    methods: tuple[MethodResult, ...] = field(
-        metadata=piece(MethodResult, "what each method that was tried would reach", "*")
-    )
-    outlook: Outlook = field(metadata=piece(Outlook, "how far the neck may move"))
-    recommended: str = field(
-        metadata=choice(("", *METHODS), "the method that the program would take; empty for none")
-    )
-    reason: Sentence = field(metadata=spoken("why"))
-    measurement: Measurement = field(
-        metadata=piece(
-            Measurement,
-            "the readings that the plan is for, with the specification",
-        )
-    )
-    part: Part = field(
+    part: Part = choice(
+        get_args(Part),
+        "the settings alone, cuts being a preview until the next reading; or the whole work",
         default="whole",
-        metadata=choice(
-            get_args(Part),
-            "the settings alone, cuts being a preview until the next reading; or the whole work",
-        ),
     )
-    reasons: tuple[Sentence, ...] = field(
-        default=(), metadata=spoken("why each setting moves, or stays though it should move", "*")
+    reasons: tuple[Sentence, ...] = spoken(
+        "why each setting moves, or stays though it should move", "*", default=()
     )
-    left_out: tuple[LeftOut, ...] = field(
-        default=(), metadata=piece(LeftOut, "limits that the settings at hand cannot meet", "*")
+    left_out: tuple[LeftOut, ...] = piece(
+        LeftOut, "limits that the settings at hand cannot meet", "*", default=()
     )
-    misfit: Sentence | None = field(
-        default=None,
-        metadata=spoken("how attack and targets do not fit each other, and what would", null=None),
+    misfit: Sentence | None = spoken(
+        "how attack and targets do not fit each other, and what would", null=None, default=None
     )
-    read_first: tuple[ReadFirst, ...] = field(
-        default=(), metadata=piece(ReadFirst, "frets to read before they may be cut", "*")
+    read_first: tuple[ReadFirst, ...] = piece(
+        ReadFirst, "frets to read before they may be cut", "*", default=()
     )
-    no_room_frets: tuple[int, ...] = field(
-        default=(), metadata=whole(1, 36, "frets with too little crown for what should go", "*")
+    no_room_frets: tuple[int, ...] = whole(
+        1, 36, "frets with too little crown for what should go", "*", default=()
     )
-    unread_frets: tuple[int, ...] = field(
-        default=(), metadata=whole(1, 36, "frets that were not read under every string", "*")
+    unread_frets: tuple[int, ...] = whole(
+        1, 36, "frets that were not read under every string", "*", default=()
     )
-    low_frets: LowFrets | None = field(
-        default=None, metadata=piece(LowFrets, "low frets to lift or replace", null=None)
+    low_frets: LowFrets | None = piece(
+        LowFrets, "low frets to lift or replace", null=None, default=None
     )
-    ask: tuple[Sentence, ...] = field(
-        default=(), metadata=spoken("what a second reading has to confirm before metal", "*")
+    ask: tuple[Sentence, ...] = spoken(
+        "what a second reading has to confirm before metal", "*", default=()
     )
-    confirmation: Confirmation | None = field(
-        default=None, metadata=piece(Confirmation, "what a second reading says", null=None)
+    confirmation: Confirmation | None = piece(
+        Confirmation, "what a second reading says", null=None, default=None
     )
-    undecided: tuple[Undecided, ...] = field(
-        default=(), metadata=piece(Undecided, "positions that hold, not for certain", "*")
+    undecided: tuple[Undecided, ...] = piece(
+        Undecided, "positions that hold, not for certain", "*", default=()
     )
-    misses: tuple[Miss, ...] = field(
-        default=(), metadata=piece(Miss, "how far each setting may miss the plan", "*")
+    misses: tuple[Miss, ...] = piece(
+        Miss, "how far each setting may miss the plan", "*", default=()
     )
-    rocker: tuple[Rock, ...] = field(
-        default=(), metadata=piece(Rock, "what a rocker shows over each fret to be filed", "*")
+    rocker: tuple[Rock, ...] = piece(
+        Rock, "what a rocker shows over each fret to be filed", "*", default=()
     )
-    level_clear_percent: float = field(
+    level_clear_percent: float = number(
+        -1e9,
+        1e9,
+        "up to which part of the design attack level frets stay clear; null at no attack",
+        null=NAN,
         default=math.nan,
-        metadata=number(
-            -1e9,
-            1e9,
-            "up to which part of the design attack level frets stay clear; null at no attack",
-            null=NAN,
-        ),
     )
-    least_metal_mm: float = field(
+    least_metal_mm: float = number(
+        *METAL,
+        "removal with every limit used to the full; null where that saves under 30 %",
+        null=NAN,
         default=math.nan,
-        metadata=number(
-            *METAL,
-            "removal with every limit used to the full; null where that saves under 30 %",
-            null=NAN,
-        ),
     )
-    budget_mm: float = field(
+    budget_mm: float = number(
+        *METAL,
+        "metal that might come off, where the design attack is what that buys; null without",
+        null=NAN,
         default=math.nan,
-        metadata=number(
-            *METAL,
-            "metal that might come off, where the design attack is what that buys; null without",
-            null=NAN,
-        ),
     )
-    gates: tuple[Finding, ...] = field(
-        default=(),
-        metadata=finding("what in the readings has to be read again, or accepted, before a cut"),
+    gates: tuple[Finding, ...] = finding(
+        "what in the readings has to be read again, or accepted, before a cut", default=()
     )
-    accepted: tuple[Accepted, ...] = field(
-        default=(), metadata=piece(Accepted, "what of that was accepted as it is, and why", "*")
+    accepted: tuple[Accepted, ...] = piece(
+        Accepted, "what of that was accepted as it is, and why", "*", default=()
     )
-    checks: tuple[CrossCheck, ...] = field(
-        default=(),
-        metadata=piece(CrossCheck, "readings by hand beside what the heights give", "*"),
+    checks: tuple[CrossCheck, ...] = piece(
+        CrossCheck, "readings by hand beside what the heights give", "*", default=()
     )
 
     @property

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import ClassVar, Literal, get_args
 
 import numpy as np
@@ -15,6 +14,7 @@ from evenfall.codec.forms import (
     NAN,
     Form,
     choice,
+    content_dataclass,
     derived,
     finding,
     hash_text,
@@ -40,7 +40,7 @@ _LENGTH = (-1000.0, 1000.0)
 _SIZE = (0.0, 1000.0)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Item(Content):
     """One quantity judged against its limits; every number is in `unit`."""
 
@@ -50,52 +50,40 @@ class Item(Content):
         ),
     )
 
-    name: Sentence = field(metadata=spoken("what was judged, in words"))
-    quantity: Quantity = field(metadata=choice(get_args(Quantity), "what was judged"))
-    unit: str = field(metadata=choice(("mm",), "unit of every number here"))
-    string: int | None = field(metadata=whole(1, 12, "string number", null=None))
-    stopped_fret: int | None = field(
-        metadata=whole(0, 36, "where the finger is, 0 = open string", null=None)
+    name: Sentence = spoken("what was judged, in words")
+    quantity: Quantity = choice(get_args(Quantity), "what was judged")
+    unit: str = choice(("mm",), "unit of every number here")
+    string: int | None = whole(1, 12, "string number", null=None)
+    stopped_fret: int | None = whole(0, 36, "where the finger is, 0 = open string", null=None)
+    fret: int | None = whole(1, 36, "fret", null=None)
+    value: float = number(*_LENGTH, "result", null=NAN)
+    standard_uncertainty: float = number(*_SIZE, "u of the result", null=NAN)
+    expanded_uncertainty: float = number(*_SIZE, "U = k u of the result", null=NAN)
+    lower: float = number(*_LENGTH, "lower limit", null=-math.inf)
+    upper: float = number(*_LENGTH, "upper limit", null=math.inf)
+    degrees_of_freedom: float = number(
+        0.0, 1e300, "of u, by Welch and Satterthwaite; null where u is known", null=math.inf
     )
-    fret: int | None = field(metadata=whole(1, 36, "fret", null=None))
-    value: float = field(metadata=number(*_LENGTH, "result", null=NAN))
-    standard_uncertainty: float = field(metadata=number(*_SIZE, "u of the result", null=NAN))
-    expanded_uncertainty: float = field(metadata=number(*_SIZE, "U = k u of the result", null=NAN))
-    lower: float = field(metadata=number(*_LENGTH, "lower limit", null=-math.inf))
-    upper: float = field(metadata=number(*_LENGTH, "upper limit", null=math.inf))
-    degrees_of_freedom: float = field(
-        metadata=number(
-            0.0, 1e300, "of u, by Welch and Satterthwaite; null where u is known", null=math.inf
-        )
+    guard_band: float = number(
+        *_SIZE,
+        "distance inside the limits from which the verdict counts as proven; null where no "
+        "value can be accepted or none was read",
+        null=math.inf,
     )
-    guard_band: float = field(
-        metadata=number(
-            *_SIZE,
-            "distance inside the limits from which the verdict counts as proven; null where no "
-            "value can be accepted or none was read",
-            null=math.inf,
-        )
+    refusal_band: float = number(
+        *(0.0, 1e12),
+        "distance outside the limits from which the item is refused; null if none was read",
+        null=math.inf,
     )
-    refusal_band: float = field(
-        metadata=number(
-            *(0.0, 1e12),
-            "distance outside the limits from which the item is refused; null if none was read",
-            null=math.inf,
-        )
+    probability: float = number(0.0, 1.0, "probability of conformity", null=NAN)
+    verdict: Verdict = choice(_VERDICTS, "verdict")
+    basis: Basis = choice(
+        get_args(Basis),
+        "gap read directly; height read; worked out from heights; worked out from the wire as "
+        "supplied; not read",
     )
-    probability: float = field(metadata=number(0.0, 1.0, "probability of conformity", null=NAN))
-    verdict: Verdict = field(metadata=choice(_VERDICTS, "verdict"))
-    basis: Basis = field(
-        metadata=choice(
-            get_args(Basis),
-            "gap read directly; height read; worked out from heights; worked out from the wire as "
-            "supplied; not read",
-        )
-    )
-    route: Sentence = field(metadata=spoken("how the value was obtained, in words"))
-    lines: tuple[BudgetLine, ...] = field(
-        metadata=part(BudgetLine, "budget of its uncertainty, line by line", "*")
-    )
+    route: Sentence = spoken("how the value was obtained, in words")
+    lines: tuple[BudgetLine, ...] = part(BudgetLine, "budget of its uncertainty, line by line", "*")
 
     @property
     def place(self) -> tuple[int, int]:
@@ -125,61 +113,51 @@ class Item(Content):
         return Budget(self.lines)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Positions(Content):
     """Every stopped fret 0 (open) to F - 1 of K strings."""
 
-    buzz_force_n: FloatArray = field(
-        metadata=number(-1e6, 1e6, "buzz force; null where a height is missing", "K F", null=NAN)
+    buzz_force_n: FloatArray = number(
+        -1e6, 1e6, "buzz force; null where a height is missing", "K F", null=NAN
     )
-    touch_force_n: FloatArray = field(
-        metadata=number(-1e6, 1e6, "touch force; null where a height is missing", "K F", null=NAN)
+    touch_force_n: FloatArray = number(
+        -1e6, 1e6, "touch force; null where a height is missing", "K F", null=NAN
     )
-    buzz_force_u_n: FloatArray = field(
-        metadata=number(0.0, 1e6, "standard uncertainty of the buzz force", "K F", null=NAN)
+    buzz_force_u_n: FloatArray = number(
+        0.0, 1e6, "standard uncertainty of the buzz force", "K F", null=NAN
     )
-    clearance_mm: FloatArray = field(
-        metadata=number(*_LENGTH, "clearance over the critical fret", "K F", null=NAN)
+    clearance_mm: FloatArray = number(*_LENGTH, "clearance over the critical fret", "K F", null=NAN)
+    clearance_u_mm: FloatArray = number(*_SIZE, "standard uncertainty of it", "K F", null=NAN)
+    required_mm: FloatArray = number(
+        *_LENGTH,
+        "what that clearance must be: what the attack needs, or what level frets would give if "
+        "that is less, without the agreed tolerance or the smallest cut",
+        "K F",
+        null=NAN,
     )
-    clearance_u_mm: FloatArray = field(
-        metadata=number(*_SIZE, "standard uncertainty of it", "K F", null=NAN)
+    critical_fret: IntArray = whole(
+        0,
+        36,
+        "fret whose clearance is least sure to be enough; 0 if none was read",
+        "K F",
+        array=np.int64,
     )
-    required_mm: FloatArray = field(
-        metadata=number(
-            *_LENGTH,
-            "what that clearance must be: what the attack needs, or what level frets would give if "
-            "that is less, without the agreed tolerance or the smallest cut",
-            "K F",
-            null=NAN,
-        )
+    probability: FloatArray = number(
+        0.0, 1.0, "probability that this clearance is enough", "K F", null=NAN
     )
-    critical_fret: IntArray = field(
-        metadata=whole(
-            0,
-            36,
-            "fret whose clearance is least sure to be enough; 0 if none was read",
-            "K F",
-            array=np.int64,
-        )
+    state: CodeArray = whole(
+        0,
+        max(State),
+        "how it stands by the readings alone, crowns that do not stand out taken as level: 0 "
+        "not known, 1 holds, 2 needs more than level frets would give and is as good as they "
+        "are, 3 fails",
+        "K F",
+        array=np.int8,
     )
-    probability: FloatArray = field(
-        metadata=number(0.0, 1.0, "probability that this clearance is enough", "K F", null=NAN)
-    )
-    state: CodeArray = field(
-        metadata=whole(
-            0,
-            max(State),
-            "how it stands by the readings alone, crowns that do not stand out taken as level: 0 "
-            "not known, 1 holds, 2 needs more than level frets would give and is as good as they "
-            "are, 3 fails",
-            "K F",
-            array=np.int8,
-        )
-    )
-    verdict: tuple[tuple[Verdict, ...], ...] = field(metadata=choice(_VERDICTS, "verdict", "K F"))
+    verdict: tuple[tuple[Verdict, ...], ...] = choice(_VERDICTS, "verdict", "K F")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Deviation(Content):
     """How far the instrument is from its plan, positive where it stands higher.
 
@@ -194,26 +172,14 @@ class Deviation(Content):
         ),
     )
 
-    crown_top_mm: FloatArray = field(
-        metadata=number(*_LENGTH, "crown tops over plan", "K F", null=NAN)
-    )
-    crown_top_u_mm: FloatArray = field(
-        metadata=number(*_SIZE, "standard uncertainty of them", "K F", null=NAN)
-    )
-    nut_mm: FloatArray = field(
-        metadata=number(*_LENGTH, "nut slots over plan in the same frame", "K", null=NAN)
-    )
-    nut_u_mm: FloatArray = field(
-        metadata=number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
-    )
-    saddle_mm: FloatArray = field(
-        metadata=number(*_LENGTH, "saddles over plan in the same frame", "K", null=NAN)
-    )
-    saddle_u_mm: FloatArray = field(
-        metadata=number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
-    )
-    relief_mm: float = field(metadata=number(*_LENGTH, "relief over plan", null=NAN))
-    relief_u_mm: float = field(metadata=number(*_SIZE, "standard uncertainty of it", null=NAN))
+    crown_top_mm: FloatArray = number(*_LENGTH, "crown tops over plan", "K F", null=NAN)
+    crown_top_u_mm: FloatArray = number(*_SIZE, "standard uncertainty of them", "K F", null=NAN)
+    nut_mm: FloatArray = number(*_LENGTH, "nut slots over plan in the same frame", "K", null=NAN)
+    nut_u_mm: FloatArray = number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
+    saddle_mm: FloatArray = number(*_LENGTH, "saddles over plan in the same frame", "K", null=NAN)
+    saddle_u_mm: FloatArray = number(*_SIZE, "standard uncertainty of them", "K", null=NAN)
+    relief_mm: float = number(*_LENGTH, "relief over plan", null=NAN)
+    relief_u_mm: float = number(*_SIZE, "standard uncertainty of it", null=NAN)
 
     @property
     def rms_mm(self) -> float:
@@ -240,7 +206,7 @@ class Deviation(Content):
         return string + 1, fret + 1, float(self.crown_top_mm[string, fret])
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Proof(FileContent):
     """What the readings after the work show."""
 
@@ -249,88 +215,62 @@ class Proof(FileContent):
     AGAIN: ClassVar = sentence("make the proof again with {door_prove}")
     PRINTED: ClassVar = ("findings_of_readings",)
 
-    verdict: Verdict = field(
-        metadata=choice(
-            _VERDICTS,
-            "every item conforms; any item does not; anything else",
-        )
+    verdict: Verdict = choice(_VERDICTS, "every item conforms; any item does not; anything else")
+    rule: DecisionRule = choice(get_args(DecisionRule), "decision rule")
+    false_acceptance: float = number(
+        0.0, 0.5, "largest chance that an instrument off a limit is accepted"
     )
-    rule: DecisionRule = field(metadata=choice(get_args(DecisionRule), "decision rule"))
-    false_acceptance: float = field(
-        metadata=number(0.0, 0.5, "largest chance that an instrument off a limit is accepted")
+    false_refusal: float = number(
+        0.0, 0.5, "largest chance that one which meets every limit is refused"
     )
-    false_refusal: float = field(
-        metadata=number(0.0, 0.5, "largest chance that one which meets every limit is refused")
+    refusal_factor: float = number(
+        *(0.0, 100.0),
+        "standard uncertainties by which a value must be outside to be refused, so many being "
+        "compared at once; more where u is from few repeats",
     )
-    refusal_factor: float = field(
-        metadata=number(
-            *(0.0, 100.0),
-            "standard uncertainties by which a value must be outside to be refused, so many being "
-            "compared at once; more where u is from few repeats",
-        )
+    coverage: float = number(0.5, 1.0, "coverage probability of the expanded uncertainties")
+    coverage_factor: float = number(
+        0.0, 100.0, "k of the expanded uncertainties: two-sided, for the same probability"
     )
-    coverage: float = field(
-        metadata=number(0.5, 1.0, "coverage probability of the expanded uncertainties")
+    serial: str = text("serial number of the instrument; may be empty")
+    model: str = text("name of the model")
+    specification_hash: str = hash_text("content hash of the specification")
+    plan_hash: str = hash_text("content hash of the plan")
+    before_hash: str = hash_text("content hash of the measurement that the plan is for")
+    after_hash: str = hash_text("content hash of the measurement after the work")
+    attack_n: FloatArray = number(0.0, 1000.0, "attack that is judged", "K")
+    attack_said: Sentence = spoken("the same in newtons, and in the player's words")
+    clear_up_to_n: FloatArray = number(
+        *(0.0, 1e6),
+        "attack up to which each string is clear everywhere by the readings, the agreed "
+        "tolerance counted; null where a height is missing",
+        "K",
+        null=NAN,
     )
-    coverage_factor: float = field(
-        metadata=number(
-            0.0, 100.0, "k of the expanded uncertainties: two-sided, for the same probability"
-        )
+    items: tuple[Item, ...] = part(
+        Item, "everything judged: action, first-fret gap, relief, crown heights, clearances", "*"
     )
-    serial: str = field(metadata=text("serial number of the instrument; may be empty"))
-    model: str = field(metadata=text("name of the model"))
-    specification_hash: str = field(metadata=hash_text("content hash of the specification"))
-    plan_hash: str = field(metadata=hash_text("content hash of the plan"))
-    before_hash: str = field(
-        metadata=hash_text("content hash of the measurement that the plan is for")
+    positions: Positions = part(Positions, "every stopped fret")
+    deviation: Deviation = part(
+        Deviation, "where the instrument is other than planned, positive is higher"
     )
-    after_hash: str = field(metadata=hash_text("content hash of the measurement after the work"))
-    attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "attack that is judged", "K"))
-    attack_said: Sentence = field(metadata=spoken("the same in newtons, and in the player's words"))
-    clear_up_to_n: FloatArray = field(
-        metadata=number(
-            *(0.0, 1e6),
-            "attack up to which each string is clear everywhere by the readings, the agreed "
-            "tolerance counted; null where a height is missing",
-            "K",
-            null=NAN,
-        )
+    next_steps: tuple[Sentence, ...] = spoken("what to do now, in order", "*")
+    findings: tuple[Finding, ...] = finding("what a reader of the verdict should know")
+    gates: tuple[Finding, ...] = finding(
+        "what in the readings after the work has to be read again, or accepted", default=()
     )
-    items: tuple[Item, ...] = field(
-        metadata=part(
-            Item,
-            "everything judged: action, first-fret gap, relief, crown heights, clearances",
-            "*",
-        )
+    accepted: tuple[Accepted, ...] = part(
+        Accepted, "what of that, and of the plan's readings, was accepted", "*", default=()
     )
-    positions: Positions = field(metadata=part(Positions, "every stopped fret"))
-    deviation: Deviation = field(
-        metadata=part(Deviation, "where the instrument is other than planned, positive is higher")
+    checks: tuple[CrossCheck, ...] = part(
+        CrossCheck, "readings by hand beside what the heights give", "*", default=()
     )
-    next_steps: tuple[Sentence, ...] = field(metadata=spoken("what to do now, in order", "*"))
-    findings: tuple[Finding, ...] = field(
-        metadata=finding("what a reader of the verdict should know")
-    )
-    gates: tuple[Finding, ...] = field(
+    worked_hashes: tuple[str, ...] = hash_text(
+        "content hashes of the plans that were worked before this one, oldest first: what they "
+        "took off was counted as no wear; absent if none",
+        "*",
+        later=True,
         default=(),
-        metadata=finding("what in the readings after the work has to be read again, or accepted"),
-    )
-    accepted: tuple[Accepted, ...] = field(
-        default=(),
-        metadata=part(Accepted, "what of that, and of the plan's readings, was accepted", "*"),
-    )
-    checks: tuple[CrossCheck, ...] = field(
-        default=(),
-        metadata=part(CrossCheck, "readings by hand beside what the heights give", "*"),
-    )
-    worked_hashes: tuple[str, ...] = field(
-        default=(),
-        metadata=hash_text(
-            "content hashes of the plans that were worked before this one, oldest first: what they "
-            "took off was counted as no wear; absent if none",
-            "*",
-            later=True,
-        ),
     )
 
     def check(self) -> None:

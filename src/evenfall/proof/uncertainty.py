@@ -10,18 +10,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 from scipy import special
 
 from evenfall.codec import Content
-from evenfall.codec.forms import Form, derived, number, spoken, text
+from evenfall.codec.forms import Form, content_dataclass, derived, number, spoken, text
 from evenfall.wording import Sentence
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class BudgetLine(Content):
     """One input of a result."""
 
@@ -29,25 +29,22 @@ class BudgetLine(Content):
         contribution=number(0.0, 1e6, "size of the sensitivity times u, in the unit of the result")
     )
 
-    name: Sentence = field(metadata=spoken("what the input is, in words"))
-    value: float = field(metadata=number(-1e6, 1e6, "its estimate, in `unit`", null=math.nan))
-    standard_uncertainty: float = field(metadata=number(0.0, 1e6, "its u, in `unit`"))
-    sensitivity: float = field(
-        default=1.0,
-        metadata=number(-1e6, 1e6, "change of the result per change of this input (GUM 5.1.3)"),
+    name: Sentence = spoken("what the input is, in words")
+    value: float = number(-1e6, 1e6, "its estimate, in `unit`", null=math.nan)
+    standard_uncertainty: float = number(0.0, 1e6, "its u, in `unit`")
+    sensitivity: float = number(
+        -1e6, 1e6, "change of the result per change of this input (GUM 5.1.3)", default=1.0
     )
-    unit: str = field(
-        default="mm", metadata=text("unit of the input; empty for a pure number", longest=20)
-    )
-    degrees_of_freedom: float = field(
+    unit: str = text("unit of the input; empty for a pure number", longest=20, default="mm")
+    degrees_of_freedom: float = number(
+        0.0,
+        1e300,
+        "degrees of freedom; null where u is itself taken as known",
+        null=math.inf,
         default=math.inf,
-        metadata=number(
-            0.0, 1e300, "degrees of freedom; null where u is itself taken as known", null=math.inf
-        ),
     )
-    distribution: str = field(
-        default="normal",
-        metadata=text("what is known of the input, for the reader; u is what counts", longest=40),
+    distribution: str = text(
+        "what is known of the input, for the reader; u is what counts", longest=40, default="normal"
     )
 
     def __post_init__(self) -> None:

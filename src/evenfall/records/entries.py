@@ -16,12 +16,21 @@ import heapq
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, choice, hash_text, number, part, text, whole
+from evenfall.codec.forms import (
+    NAN,
+    choice,
+    content_dataclass,
+    hash_text,
+    number,
+    part,
+    text,
+    whole,
+)
 from evenfall.errors import At, BrokenFileError
 
 Subject = Literal["instrument", "model", "gauge", "machine", "wire batch", "part", "chart", "lots"]
@@ -40,71 +49,67 @@ _LENGTH = (-1000.0, 1000.0)
 
 def _optional_text(meaning: str, **more: Any) -> Any:
     """Return the field of a text that entries filed before it was thought of lack."""
-    return field(default="", metadata=text(meaning, later=True, **more))
+    return text(meaning, default="", later=True, **more)
 
 
 def _optional_number(low: float, high: float, meaning: str) -> Any:
     """Return the field of a number that is not always known, nor held by every entry."""
-    return field(default=NAN, metadata=number(low, high, meaning, null=NAN, later=True))
+    return number(low, high, meaning, default=NAN, null=NAN, later=True)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Attached(Content):
     """Something that belongs to an entry and is named by the hash of its bytes."""
 
-    store: Store = field(metadata=choice(get_args(Store), "where it lies"))
-    name: str = field(metadata=text("name that it was given with", longest=200))
-    sha256: str = field(metadata=hash_text("hash of its bytes"))
-    bytes_count: int = field(metadata=whole(0, 10**12, "how many bytes it has"))
+    store: Store = choice(get_args(Store), "where it lies")
+    name: str = text("name that it was given with", longest=200)
+    sha256: str = hash_text("hash of its bytes")
+    bytes_count: int = whole(0, 10**12, "how many bytes it has")
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Facts(Content):
     """What every entry holds: a salt, so that a hash gives nothing away, and what is attached."""
 
-    salt: str = field(metadata=text("random", longest=32, pattern="[0-9a-f]{32}"))
+    salt: str = text("random", longest=32, pattern="[0-9a-f]{32}")
     done: str = _optional_text(
         "when it was done or taken, if not when it was filed; ISO 8601", longest=20, pattern=DAY
     )
-    attached: tuple[Attached, ...] = field(
-        default=(), metadata=part(Attached, "what belongs to the entry", "*", later=True)
+    attached: tuple[Attached, ...] = part(
+        Attached, "what belongs to the entry", "*", later=True, default=()
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Opened(Facts):
     """The first entry of a dossier."""
 
-    subject: Subject = field(metadata=choice(get_args(Subject), "what the dossier is of"))
-    name: str = field(metadata=text("model of an instrument, name of anything else", longest=200))
+    subject: Subject = choice(get_args(Subject), "what the dossier is of")
+    name: str = text("model of an instrument, name of anything else", longest=200)
     maker: str = _optional_text("who made it; may be empty", longest=200)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Alias(Facts):
     """A number that the subject goes by; two makers may use the same."""
 
-    sort: str = field(metadata=choice(("serial", "job"), "what kind of number"))
-    value: str = field(metadata=text("the number; empty where one is withdrawn", longest=200))
+    sort: str = choice(("serial", "job"), "what kind of number")
+    value: str = text("the number; empty where one is withdrawn", longest=200)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Filed(Facts):
     """A measurement, plan or proof, with what the story of the instrument shows of it."""
 
-    content_hash: str = field(metadata=hash_text("content hash of the document"))
-    schema: str = field(metadata=text("its schema", longest=60))
-    specification: str = field(
-        metadata=text("content hash of the specification that it was made by", longest=64)
-    )
-    follows: tuple[str, ...] = field(
+    content_hash: str = hash_text("content hash of the document")
+    schema: str = text("its schema", longest=60)
+    specification: str = text("content hash of the specification that it was made by", longest=64)
+    follows: tuple[str, ...] = text(
+        "content hashes of the documents that it was made from; of readings, of those before "
+        "them that were read from the same files",
+        "*",
+        later=True,
         default=(),
-        metadata=text(
-            "content hashes of the documents that it was made from; of readings, of those before "
-            "them that were read from the same files",
-            "*",
-            later=True,
-        ),
     )
     status: str = _optional_text("status of a plan, verdict", longest=60)
     relief_mm: float = _optional_number(*_LENGTH, "relief")
@@ -131,11 +136,11 @@ class Kept(Facts):
     content_hash: str = _optional_text("content hash of a specification", longest=64)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Step(Facts):
     """A step of work; who did it stands in the head."""
 
-    work: str = field(metadata=text("what was done", longest=2000))
+    work: str = text("what was done", longest=2000)
     station: str = _optional_text("where", longest=200)
     gauge: str = _optional_text("what it was measured with", longest=200)
     cutter: str = _optional_text("what it was cut with", longest=200)
@@ -146,95 +151,91 @@ class Step(Facts):
     ended: str = _optional_text("ISO 8601", longest=20, pattern=DAY)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Note(Facts):
     """Words about the subject."""
 
-    words: str = field(metadata=text("the note", longest=20_000))
+    words: str = text("the note", longest=20_000)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class AcceptedGate(Facts):
     """A reading that a gate asks for again, accepted as it is; who did so stands in the head."""
 
-    document: str = field(metadata=hash_text("content hash of the plan or proof that counts on it"))
-    code: str = field(metadata=text("code of the gate", longest=60))
-    place: str = field(metadata=text("fret, or fret:string; empty for every place", longest=5))
-    reason: str = field(metadata=text("why the reading is right", longest=2000))
+    document: str = hash_text("content hash of the plan or proof that counts on it")
+    code: str = text("code of the gate", longest=60)
+    place: str = text("fret, or fret:string; empty for every place", longest=5)
+    reason: str = text("why the reading is right", longest=2000)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Received(Facts):
     """What came in under one name: a batch of wire, or parts."""
 
-    words: str = field(metadata=text("what came in: what its papers say", longest=2000))
+    words: str = text("what came in: what its papers say", longest=2000)
     amount: str = _optional_text("how much", longest=200)
     material: str = _optional_text("material", longest=200)
     crown_height_mm: float = _optional_number(0.0, 10.0, "crown height of wire")
     crown_width_mm: float = _optional_number(0.0, 20.0, "crown width of wire")
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Fitted(Facts):
     """A part, or wire of a batch, that went into the subject."""
 
-    part: str = field(
-        metadata=text("dossier of the part or batch", longest=32, pattern="[0-9a-f]{32}")
-    )
-    name: str = field(metadata=text("what it goes by", longest=200))
-    words: str = field(metadata=text("where it went", longest=2000))
+    part: str = text("dossier of the part or batch", longest=32, pattern="[0-9a-f]{32}")
+    name: str = text("what it goes by", longest=200)
+    words: str = text("where it went", longest=2000)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Calibration(Facts):
     """A calibration of a gauge or machine."""
 
-    date: str = field(metadata=text("ISO 8601", longest=20, pattern=DAY))
+    date: str = text("ISO 8601", longest=20, pattern=DAY)
     valid_until: str = _optional_text("ISO 8601", longest=20, pattern=DAY)
     result: str = _optional_text("result, or number of its paper", longest=2000)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Studied(Facts):
     """What a study of a gauge found; its sheet is attached."""
 
-    quantity: str = field(metadata=text("what was read; empty for anything", longest=200))
-    method: str = field(metadata=text("how it was worked out", longest=60))
-    u_mm: float = field(metadata=number(*_LENGTH, "standard uncertainty of one reading"))
-    parts_count: int = field(metadata=whole(1, 1_000_000, "parts that were read"))
-    persons_count: int = field(metadata=whole(1, 1_000_000, "persons who read"))
-    trials_count: int = field(metadata=whole(1, 1_000_000, "readings of each part by each"))
+    quantity: str = text("what was read; empty for anything", longest=200)
+    method: str = text("how it was worked out", longest=60)
+    u_mm: float = number(*_LENGTH, "standard uncertainty of one reading")
+    parts_count: int = whole(1, 1_000_000, "parts that were read")
+    persons_count: int = whole(1, 1_000_000, "persons who read")
+    trials_count: int = whole(1, 1_000_000, "readings of each part by each")
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class CheckReading(Facts):
     """A reading of a check standard."""
 
-    standard: str = field(metadata=text("name of the check standard", longest=200))
-    reference_mm: float = field(metadata=number(*_LENGTH, "its length"))
-    read_mm: float = field(metadata=number(*_LENGTH, "what was read"))
+    standard: str = text("name of the check standard", longest=200)
+    reference_mm: float = number(*_LENGTH, "its length")
+    read_mm: float = number(*_LENGTH, "what was read")
 
 
 ChartAct = Literal["frozen", "begun", "left out"]
 """What a person can do to a chart."""
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class OnChart(Facts):
     """What a person did to a control chart, and why; who stands in the head."""
 
-    act: ChartAct = field(metadata=choice(get_args(ChartAct), "what was done"))
-    point: str = field(metadata=text("name of the point", longest=400))
-    at: str = field(metadata=text("time of its first reading", longest=27, pattern=TIME.pattern))
-    reason: str = field(metadata=text("why", longest=2000))
+    act: ChartAct = choice(get_args(ChartAct), "what was done")
+    point: str = text("name of the point", longest=400)
+    at: str = text("time of its first reading", longest=27, pattern=TIME.pattern)
+    reason: str = text("why", longest=2000)
     asked: str = _optional_text("which readings the chart is of, as JSON", longest=4000)
     centre_level: float = _optional_number(-1e12, 1e12, "centre that was frozen")
     sigma_level: float = _optional_number(
         0.0, 1e12, "standard deviation of a reading that was frozen"
     )
-    points: int = field(
-        default=0, metadata=whole(0, 10**7, "points that the frozen limits came from", later=True)
-    )
+    points: int = whole(0, 10**7, "points that the frozen limits came from", later=True, default=0)
 
 
 MOST_SKIPPED = 5
@@ -248,58 +249,53 @@ LotAnswer = Literal["accepted", "read again", "sent back"]
 """What the other side says of a lot: accepted, to be read again, or sent back as a whole."""
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class LotsAgreed(Facts):
     """How the lots of a supplier and model are inspected; another one begins the count again."""
 
-    supplier: str = field(metadata=text("who made the lots", longest=200))
-    model: str = field(metadata=text("what they are lots of", longest=200))
-    receiver: str = field(metadata=text("who takes them over; may be empty", longest=200))
-    method: LotMethod = field(metadata=choice(get_args(LotMethod), "how a lot is judged"))
-    aql_percent: float = field(metadata=number(0.0, 1000.0, "acceptance quality limit"))
-    level: str = field(metadata=text("inspection level", longest=3))
-    quantity: str = field(metadata=text("what is measured; empty where pieces are sorted"))
-    lower_mm: float = field(metadata=number(*_LENGTH, "lower limit", null=NAN))
-    upper_mm: float = field(metadata=number(*_LENGTH, "upper limit", null=NAN))
-    sigma_mm: float = field(
-        metadata=number(0.0, 1000.0, "standard deviation, where it is known", null=NAN)
+    supplier: str = text("who made the lots", longest=200)
+    model: str = text("what they are lots of", longest=200)
+    receiver: str = text("who takes them over; may be empty", longest=200)
+    method: LotMethod = choice(get_args(LotMethod), "how a lot is judged")
+    aql_percent: float = number(0.0, 1000.0, "acceptance quality limit")
+    level: str = text("inspection level", longest=3)
+    quantity: str = text("what is measured; empty where pieces are sorted")
+    lower_mm: float = number(*_LENGTH, "lower limit", null=NAN)
+    upper_mm: float = number(*_LENGTH, "upper limit", null=NAN)
+    sigma_mm: float = number(0.0, 1000.0, "standard deviation, where it is known", null=NAN)
+    one_in: int = whole(
+        1, MOST_SKIPPED, "of qualified lots one in so many is inspected; 1: every lot"
     )
-    one_in: int = field(
-        metadata=whole(
-            1, MOST_SKIPPED, "of qualified lots one in so many is inspected; 1: every lot"
-        )
-    )
-    reason: str = field(metadata=text("why it was agreed, or begun again", longest=2000))
+    reason: str = text("why it was agreed, or begun again", longest=2000)
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class LotJudged(Facts):
     """A lot, what was found of its sample, and the decision; who decided stands in the head."""
 
-    name: str = field(metadata=text("name of the lot", longest=100))
-    pieces: int = field(metadata=whole(2, 10**9, "pieces in the lot"))
-    found: tuple[int, ...] = field(metadata=whole(0, 10**9, "nonconforming, by stage", "*"))
-    measured_mm: FloatArray = field(metadata=number(*_LENGTH, "what was measured", "*"))
-    instruments: tuple[str, ...] = field(
-        metadata=text("dossiers of the instruments of the sample", "*", longest=32)
+    name: str = text("name of the lot", longest=100)
+    pieces: int = whole(2, 10**9, "pieces in the lot")
+    found: tuple[int, ...] = whole(0, 10**9, "nonconforming, by stage", "*")
+    measured_mm: FloatArray = number(*_LENGTH, "what was measured", "*")
+    instruments: tuple[str, ...] = text(
+        "dossiers of the instruments of the sample", "*", longest=32
     )
-    state: LotState = field(metadata=choice(get_args(LotState), "how it was inspected"))
-    decision: LotDecision = field(metadata=choice(get_args(LotDecision), "what was decided"))
-    reason: str = field(metadata=text("why; may be empty", longest=2000))
-    edition: int = field(
-        default=-1,
-        metadata=whole(-1, 10**6, "edition of the plans; -1 where it is not said", later=True),
+    state: LotState = choice(get_args(LotState), "how it was inspected")
+    decision: LotDecision = choice(get_args(LotDecision), "what was decided")
+    reason: str = text("why; may be empty", longest=2000)
+    edition: int = whole(
+        -1, 10**6, "edition of the plans; -1 where it is not said", later=True, default=-1
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class LotAnswered(Facts):
     """What the other side says of a lot; who said it stands in the head."""
 
-    lot: str = field(metadata=hash_text("entry of the lot"))
-    party: str = field(metadata=text("whose answer it is", longest=200))
-    answer: LotAnswer = field(metadata=choice(get_args(LotAnswer), "what is answered"))
-    reason: str = field(metadata=text("why; may be empty where it is accepted", longest=2000))
+    lot: str = hash_text("entry of the lot")
+    party: str = text("whose answer it is", longest=200)
+    answer: LotAnswer = choice(get_args(LotAnswer), "what is answered")
+    reason: str = text("why; may be empty where it is accepted", longest=2000)
 
 
 KINDS: Mapping[str, type[Facts]] = {

@@ -22,7 +22,7 @@ from typing import Any, Literal, get_args
 from sqlalchemy import Connection, Row, delete, select, update
 
 from evenfall.codec import Content
-from evenfall.codec.forms import finding, spoken, text
+from evenfall.codec.forms import content_dataclass, finding, spoken, text
 from evenfall.errors import At, EvenfallError, Finding, FindingsError, RequestError
 from evenfall.records.archive import Archive, insert_new
 from evenfall.records.tables import ARCHIVE, TASK, UPKEEP
@@ -66,13 +66,13 @@ class Task:
         return self.state in ENDED
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Refusal(Content):
     """An error as plain values, to be said in the unit and the words of whoever asks."""
 
-    said: Sentence = field(metadata=spoken("what is wrong"))
-    where: str = field(metadata=text("file, rows and field"))
-    findings: tuple[Finding, ...] = field(metadata=finding("the faults, where there are several"))
+    said: Sentence = spoken("what is wrong")
+    where: str = text("file, rows and field")
+    findings: tuple[Finding, ...] = finding("the faults, where there are several")
 
     @classmethod
     def of(cls, error: EvenfallError) -> Refusal:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import Content
-from evenfall.codec.forms import finding, part, spoken, text, truth, whole
+from evenfall.codec.forms import content_dataclass, finding, part, spoken, text, truth, whole
 from evenfall.errors import Finding, RequestError
 from evenfall.records.exchange import SHOWN
 from evenfall.workshop.opening import Source
@@ -29,46 +28,46 @@ FORMS: Mapping[str, str] = {
 """What may be exported, and the name of the file that it becomes."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class SeenWhole(Content):
     """What a verification saw."""
 
-    sound: bool = field(metadata=truth("whether everything is as it was filed"))
-    entries: int = field(metadata=whole(0, _MOST, "entries"))
-    dossiers: int = field(metadata=whole(0, _MOST, "dossiers"))
-    documents: int = field(metadata=whole(0, _MOST, "documents"))
-    kept_files: int = field(metadata=whole(0, _MOST, "files beside the database"))
-    signatures: int = field(metadata=whole(0, _MOST, "signatures"))
-    unsigned: int = field(metadata=whole(0, _MOST, "dossiers with an entry not signed yet"))
-    findings: tuple[Finding, ...] = field(metadata=finding("what is not as it was filed"))
+    sound: bool = truth("whether everything is as it was filed")
+    entries: int = whole(0, _MOST, "entries")
+    dossiers: int = whole(0, _MOST, "dossiers")
+    documents: int = whole(0, _MOST, "documents")
+    kept_files: int = whole(0, _MOST, "files beside the database")
+    signatures: int = whole(0, _MOST, "signatures")
+    unsigned: int = whole(0, _MOST, "dossiers with an entry not signed yet")
+    findings: tuple[Finding, ...] = finding("what is not as it was filed")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Parted(Content):
     """What a partner's file holds for one dossier."""
 
-    title: str = field(metadata=text("number and name", longest=1000))
-    entries: int = field(metadata=whole(0, _MOST, "entries of it in the file"))
-    new: int = field(metadata=whole(0, _MOST, "of them, those that are not here"))
-    completed: int = field(metadata=whole(0, _MOST, "of them, those whose facts are not here"))
+    title: str = text("number and name", longest=1000)
+    entries: int = whole(0, _MOST, "entries of it in the file")
+    new: int = whole(0, _MOST, "of them, those that are not here")
+    completed: int = whole(0, _MOST, "of them, those whose facts are not here")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Sent(Content):
     """What a partner's file holds, and what came of it."""
 
-    key: str = field(metadata=text("key that signed it", longest=64))
-    trusted: bool = field(metadata=truth("whether the key is trusted here"))
-    shown: str = field(metadata=text("what the partner shows", longest=60))
-    made_at: str = field(metadata=text("when it was made", longest=60))
-    entries: int = field(metadata=whole(0, _MOST, "entries in it"))
-    dossiers: int = field(metadata=whole(0, _MOST, "dossiers in it"))
-    filed: bool = field(metadata=truth("whether it was filed"))
-    new: int = field(metadata=whole(0, _MOST, "entries that were new"))
-    known: int = field(metadata=whole(0, _MOST, "entries that were known"))
-    completed: int = field(metadata=whole(0, _MOST, "entries whose facts were new"))
-    coming: tuple[Parted, ...] = field(metadata=part(Parted, "by dossier", "*"))
-    collisions: tuple[Sentence, ...] = field(metadata=spoken("numbers that collide", "*"))
+    key: str = text("key that signed it", longest=64)
+    trusted: bool = truth("whether the key is trusted here")
+    shown: str = text("what the partner shows", longest=60)
+    made_at: str = text("when it was made", longest=60)
+    entries: int = whole(0, _MOST, "entries in it")
+    dossiers: int = whole(0, _MOST, "dossiers in it")
+    filed: bool = truth("whether it was filed")
+    new: int = whole(0, _MOST, "entries that were new")
+    known: int = whole(0, _MOST, "entries that were known")
+    completed: int = whole(0, _MOST, "entries whose facts were new")
+    coming: tuple[Parted, ...] = part(Parted, "by dossier", "*")
+    collisions: tuple[Sentence, ...] = spoken("numbers that collide", "*")
 
 
 def _verify(work: Work) -> dict[str, Any]:

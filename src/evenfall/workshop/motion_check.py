@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
 from math import isfinite
 from typing import TYPE_CHECKING, Literal, cast, get_args
 
@@ -11,7 +10,7 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import Content
-from evenfall.codec.forms import NAN, choice, number, part, whole
+from evenfall.codec.forms import NAN, choice, content_dataclass, number, part, whole
 from evenfall.errors import At, Finding, Progress, silent
 from evenfall.strings.playtest import Attack
 from evenfall.strings.playtest.play_test import Verdict
@@ -38,64 +37,52 @@ _NAMED = 4
 _FORCE = (-1e6, 1e6)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Disagreement(Content):
     """One position that buzz force and motion judge differently."""
 
-    string: int = field(metadata=whole(1, 12, "string number"))
-    stopped_fret: int = field(metadata=whole(0, 36, "where the finger is, 0 = open string"))
-    buzz_force: Judged = field(
-        metadata=choice(
-            get_args(Judged),
-            "the attack is within it, and the note rattles; the attack is over it, and the note "
-            "does not rattle",
-        )
+    string: int = whole(1, 12, "string number")
+    stopped_fret: int = whole(0, 36, "where the finger is, 0 = open string")
+    buzz_force: Judged = choice(
+        get_args(Judged),
+        "the attack is within it, and the note rattles; the attack is over it, and the note "
+        "does not rattle",
     )
-    verdict: InMotion = field(metadata=choice(get_args(InMotion), "what it does in motion"))
-    buzz_force_n: float = field(
-        metadata=number(*_FORCE, "buzz force; null if no fret is within reach", null=math.inf)
+    verdict: InMotion = choice(get_args(InMotion), "what it does in motion")
+    buzz_force_n: float = number(
+        *_FORCE, "buzz force; null if no fret is within reach", null=math.inf
     )
-    touch_force_n: float = field(
-        metadata=number(*_FORCE, "touch force; null if no fret is within reach", null=math.inf)
+    touch_force_n: float = number(
+        *_FORCE, "touch force; null if no fret is within reach", null=math.inf
     )
-    first_contact_s: float = field(
-        metadata=number(
-            0.0, 1e4, "time of the first contact after release; null if there is none", null=NAN
-        )
+    first_contact_s: float = number(
+        0.0, 1e4, "time of the first contact after release; null if there is none", null=NAN
     )
-    first_contact_fret: int = field(metadata=whole(0, 36, "its fret; 0 if there is none"))
+    first_contact_fret: int = whole(0, 36, "its fret; 0 if there is none")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class MotionCheck(Content):
     """The result of a plan, played at the plan's design attack."""
 
-    attack_n: FloatArray = field(metadata=number(0.0, 1000.0, "that attack", "K"))
-    duration_s: float = field(metadata=number(0.0, 1e4, "how long each note was followed"))
-    clean_count: int = field(
-        metadata=whole(
-            0, 500, "positions that stay clean, plucked away from the board and towards it"
-        )
+    attack_n: FloatArray = number(0.0, 1000.0, "that attack", "K")
+    duration_s: float = number(0.0, 1e4, "how long each note was followed")
+    clean_count: int = whole(
+        0, 500, "positions that stay clean, plucked away from the board and towards it"
     )
-    touches_count: int = field(metadata=whole(0, 500, "positions that touch"))
-    rattles_count: int = field(metadata=whole(0, 500, "positions that rattle"))
-    least_string: int = field(
-        metadata=whole(1, 12, "string of the position with the least room in motion")
+    touches_count: int = whole(0, 500, "positions that touch")
+    rattles_count: int = whole(0, 500, "positions that rattle")
+    least_string: int = whole(1, 12, "string of the position with the least room in motion")
+    least_stopped_fret: int = whole(0, 36, "where the finger is there, 0 = open string")
+    least_share: float = number(
+        -1e9,
+        1e9,
+        "force at which it first touches, as a share of the attack; null if no fret is within "
+        "reach",
+        null=math.inf,
     )
-    least_stopped_fret: int = field(
-        metadata=whole(0, 36, "where the finger is there, 0 = open string")
-    )
-    least_share: float = field(
-        metadata=number(
-            -1e9,
-            1e9,
-            "force at which it first touches, as a share of the attack; null if no fret is within "
-            "reach",
-            null=math.inf,
-        )
-    )
-    disagreements: tuple[Disagreement, ...] = field(
-        metadata=part(Disagreement, "positions that are judged differently, worst first", "*")
+    disagreements: tuple[Disagreement, ...] = part(
+        Disagreement, "positions that are judged differently, worst first", "*"
     )
 
     @property

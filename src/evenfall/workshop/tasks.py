@@ -10,12 +10,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.codec import Content, plain
-from evenfall.codec.forms import finding, part, truth
+from evenfall.codec.forms import content_dataclass, finding, part, truth
 from evenfall.errors import At, Finding, FormatMismatchError, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
@@ -62,21 +62,21 @@ class Work:
             self.out(f"seen-{unit}.svg").write_text(drawn(unit), encoding="utf-8")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Seen(Content):
     """What files of readings hold."""
 
-    measurement: Measurement = field(metadata=part(Measurement, "the readings"))
-    findings: tuple[Finding, ...] = field(metadata=finding("what is worth knowing about them"))
-    wanted: tuple[Finding, ...] = field(metadata=finding("what is worth reading yet"))
-    scanned: bool = field(metadata=truth("whether a scan was among the files"))
+    measurement: Measurement = part(Measurement, "the readings")
+    findings: tuple[Finding, ...] = finding("what is worth knowing about them")
+    wanted: tuple[Finding, ...] = finding("what is worth reading yet")
+    scanned: bool = truth("whether a scan was among the files")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@content_dataclass()
 class Told(Content):
     """What is to be said of something that was made."""
 
-    findings: tuple[Finding, ...] = field(metadata=finding("what was found, and what it rests on"))
+    findings: tuple[Finding, ...] = finding("what was found, and what it rests on")
 
 
 Task: TypeAlias = Callable[[Work], dict[str, Any]]

@@ -236,6 +236,10 @@ def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
         assert said in found.sentence
 
 
+def test_a_program_of_moves_alone_has_nothing_between_them(job) -> None:
+    assert job.warnings("%\nG21 G17 G90 G94 G54 G40 G49 G61\nG0 Z60\n%\n") == []
+
+
 @pytest.mark.slow
 def test_a_stated_lift_is_compared_with_the_path(job, sound: str) -> None:
     dry = replace(job, lift_mm=20.0).program()

@@ -61,7 +61,7 @@ def _conduct(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Fin
     wanted = set(re.findall(r"M[78]", f"{machine.dust_on} {machine.coolant_on}"))
     running: set[str] = set()
     turning, waited, told = False, 0.0, set[str]()
-    ends = [*(one.move for one in traced.events[1:]), len(cuts)]
+    ends = [*(one.move for one in traced.events), len(cuts)][1:]
     for event, end in zip(traced.events, ends, strict=True):
         if event.word in ("M7", "M8"):
             running.add(event.word)

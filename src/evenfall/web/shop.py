@@ -193,9 +193,10 @@ class Shop:
         request = None if told is not None else self._opened.get(name)
         if request is None:
             request = to_explore(told or self.story(name), accepted, by)
-            self._opened[name] = request
-            while len(self._opened) > MOST_WARM:
-                self._opened.pop(next(iter(self._opened)))
+            with self._lock:  # of two who open a page at once, one would look while it changes
+                self._opened[name] = request
+                while len(self._opened) > MOST_WARM:
+                    self._opened.pop(next(iter(self._opened)))
         return self._explored(request)
 
     def exploration(self, told: Story, accepted: tuple[str, ...] = (), by: str = "") -> Exploration:

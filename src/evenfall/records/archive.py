@@ -73,8 +73,7 @@ class Filing:
 
     kind: str
     facts: Mapping[str, Any]
-    person: str = ""
-    """Name of who files it."""
+    person: str = ""  # name of who files it
     corrects: str = ""
     documents: Mapping[str, Mapping[str, Any] | str] = field(default_factory=dict)
     """By name: the plain values of JSON documents, and texts."""
@@ -88,8 +87,7 @@ class Filing:
 class Into:
     """What goes into one dossier, and what must hold of it then."""
 
-    dossier: str | None
-    """None opens a new one."""
+    dossier: str | None  # None opens a new one
     filings: Sequence[Filing]
     since: str = ""
     """Version of the dossier when it was looked at; with another one nothing is filed."""
@@ -104,8 +102,7 @@ class Absorbed:
 
     new: int
     known: int
-    completed: int
-    """Entries that were known, but whose facts had been withheld until now."""
+    completed: int  # entries that were known, but whose facts had been withheld until now
 
 
 def now() -> str:

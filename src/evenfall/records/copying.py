@@ -158,8 +158,7 @@ class Saved:
     """What could be read of a damaged archive, and what could not."""
 
     entries: int
-    lost_entries: int | None
-    """None where the archive no longer says how many there were."""
+    lost_entries: int | None  # None where the archive no longer says how many there were
     documents: int
     lost_documents: int
     files: int

@@ -40,8 +40,7 @@ class Address:
     """
 
     text: str
-    folder: Path | None
-    """Folder of an SQLite archive; None for PostgreSQL."""
+    folder: Path | None  # folder of an SQLite archive; None for PostgreSQL
     files: Path | None
     """Folder of what is too large for the database; None where a PostgreSQL address names none."""
 

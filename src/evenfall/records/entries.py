@@ -332,19 +332,14 @@ class Entry:
 
     dossier: str
     kind: str
-    at: str
-    """When it was filed, by the clock of the machine: ISO 8601, UTC, to the microsecond."""
+    at: str  # when it was filed, by the clock of the machine: ISO 8601, UTC, to the microsecond
     site: str
-    person: str
-    """Who filed it, by number; may be empty."""
+    person: str  # who filed it, by number; may be empty
     software: str
-    before: tuple[str, ...]
-    """Hashes of the entries that were the last of the dossier, sorted."""
-    corrects: str
-    """Hash of the entry that this one corrects; may be empty."""
+    before: tuple[str, ...]  # hashes of the entries that were the last of the dossier, sorted
+    corrects: str  # hash of the entry that this one corrects; may be empty
     facts_hash: str
-    facts: str | None
-    """The facts as canonical JSON."""
+    facts: str | None  # the facts as canonical JSON
 
     def head(self) -> dict[str, Any]:
         """Return what is hashed, as plain values."""

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count
 from xml.etree.ElementTree import Element, SubElement, indent, tostring
 
 from evenfall.proof import Proof
@@ -31,32 +32,18 @@ class Judged:
     """A proof of one instrument, and when it was judged."""
 
     proof: Proof
-    at: str
-    """ISO 8601; may be empty."""
+    at: str  # ISO 8601; may be empty
     serial: str
-
-
-class _Numbers:
-    """Gives each object of a document its number."""
-
-    def __init__(self) -> None:
-        self.last = 0
-
-    def next(self) -> str:
-        self.last += 1
-        return str(self.last)
 
 
 def qif_document(judged: Sequence[Judged], software: str) -> bytes:
     """Return proofs as one QIF document (XML); the same proofs give the same bytes."""
-    numbers = _Numbers()
+    numbers = map(str, count(1))  # of the objects of the document
     hashes = " ".join(one.proof.content_hash for one in judged)
     root = Element("QIFDocument", {"xmlns": NAMESPACE, "versionQIF": VERSION})
     _text(root, "QPId", str(uuid.uuid5(uuid.NAMESPACE_URL, f"{NAMESPACE} {hashes}")))
     _text(SubElement(SubElement(root, "Header"), "Application"), "Name", software)
-    rule = SubElement(
-        SubElement(root, "StandardsDefinitions", n="1"), "Standard", id=numbers.next()
-    )
+    rule = SubElement(SubElement(root, "StandardsDefinitions", n="1"), "Standard", id=next(numbers))
     _text(SubElement(rule, "Organization"), "StandardsOrganizationEnum", "ISO")
     _text(rule, "Designator", "ISO/IEC Guide 98-4")  # JCGM 106, by which the verdicts are made
     _text(rule, "Year", "2012")
@@ -72,20 +59,20 @@ def qif_document(judged: Sequence[Judged], software: str) -> bytes:
     components = SubElement(SubElement(results, "ActualComponentSets", n="1"), "ActualComponentSet")
     components.set("n", str(len(judged)))
     for one in judged:
-        component = numbers.next()
+        component = next(numbers)
         _result(listed, one, items, component, numbers)
         made = SubElement(components, "ActualComponent", id=component)
         _attributes(made, model=one.proof.model)
         _text(made, "SerialNumber", one.serial)
         _text(SubElement(made, "Status"), "InspectionStatusEnum", _INSPECTION[one.proof.verdict])
-    root.set("idMax", str(numbers.last))
+    root.set("idMax", str(int(next(numbers)) - 1))
     indent(root)
     written: bytes = tostring(root, encoding="utf-8", xml_declaration=True)
     return written + b"\n"
 
 
 def _characteristics(
-    whole: Element, items: Iterable[Item], numbers: _Numbers
+    whole: Element, items: Iterable[Item], numbers: Iterator[str]
 ) -> dict[tuple[str, float, float], str]:
     """Write what is judged, each once; return the number of each by name and limits."""
     told = dict.fromkeys(map(_kind, items))
@@ -119,10 +106,10 @@ def _result(
     one: Judged,
     items: dict[tuple[str, float, float], str],
     component: str,
-    numbers: _Numbers,
+    numbers: Iterator[str],
 ) -> None:
     proof = one.proof
-    result = SubElement(listed, "MeasurementResults", id=numbers.next())
+    result = SubElement(listed, "MeasurementResults", id=next(numbers))
     _attributes(
         result,
         content_hash=proof.content_hash,
@@ -165,8 +152,8 @@ def _kind(item: Item) -> tuple[str, float, float]:
     return plain_line(say(item.name)), item.lower, item.upper
 
 
-def _object(parent: Element, part: str, numbers: _Numbers) -> Element:
-    return SubElement(parent, f"UserDefinedLinearCharacteristic{part}", id=numbers.next())
+def _object(parent: Element, part: str, numbers: Iterator[str]) -> Element:
+    return SubElement(parent, f"UserDefinedLinearCharacteristic{part}", id=next(numbers))
 
 
 def _attributes(parent: Element, **values: str) -> None:

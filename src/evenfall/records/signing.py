@@ -26,8 +26,7 @@ class Signature:
     """Who signed what: an entry and, through it, all before it."""
 
     entry: str
-    key: str
-    """The public key, hexadecimal."""
+    key: str  # the public key, hexadecimal
     at: str
     signature: str
 

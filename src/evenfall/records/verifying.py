@@ -42,8 +42,7 @@ class Verified:
     documents: int
     files: int
     signatures: int
-    unsigned: int
-    """Dossiers with an entry that no signature covers yet."""
+    unsigned: int  # dossiers with an entry that no signature covers yet
     findings: tuple[Finding, ...]
 
     @property

@@ -120,15 +120,13 @@ def _import(work: Work) -> dict[str, Any]:
     return _sent(work.dossiers.import_(sent, trust_key=key, progress=work.progress))
 
 
+_AS_MADE = ("key", "trusted", "shown", "made_at", "entries", "dossiers", "collisions")
+
+
 def _sent(made: Imported) -> dict[str, Any]:
     absorbed = made.absorbed
     return Sent(
-        key=made.key,
-        trusted=made.trusted,
-        shown=made.shown,
-        made_at=made.made_at,
-        entries=made.entries,
-        dossiers=made.dossiers,
+        **{name: getattr(made, name) for name in _AS_MADE},
         filed=absorbed is not None,
         new=absorbed.new if absorbed else 0,
         known=absorbed.known if absorbed else 0,
@@ -137,7 +135,6 @@ def _sent(made: Imported) -> dict[str, Any]:
             Parted(one.line.title or one.line.dossier[:12], one.entries, one.new, one.completed)
             for one in made.coming
         ),
-        collisions=made.collisions,
     ).as_dict()
 
 

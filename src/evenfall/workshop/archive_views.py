@@ -40,8 +40,7 @@ class Line:
     maker: str
     serial: str
     job: str
-    conflict: bool
-    """Whether two sites gave it different numbers."""
+    conflict: bool  # whether two sites gave it different numbers
 
     @property
     def title(self) -> str:
@@ -59,12 +58,9 @@ class Told:
     at: str
     person: str
     said: Sentence
-    done: str
-    """When it was done, where that is not when it was filed."""
-    corrected: bool
-    """Whether a later entry corrects it."""
-    signed: bool
-    """Whether a signature stands under this very entry."""
+    done: str  # when it was done, where that is not when it was filed
+    corrected: bool  # whether a later entry corrects it
+    signed: bool  # whether a signature stands under this very entry
 
     @property
     def shown_at(self) -> str:
@@ -80,8 +76,7 @@ class Shown(_Plain):
     entries: tuple[Told, ...]
     conflicts: tuple[Sentence, ...]
     history: History
-    version: str = ""
-    """What changes whenever something is filed into it."""
+    version: str = ""  # what changes whenever something is filed into it
 
     def page(self, kind: str, *, unit: LengthUnit = "mm") -> bytes:
         """Return the dossier as one page, "pdf" or "html"."""
@@ -121,8 +116,7 @@ class Shown(_Plain):
 class Point:
     """What one document says of an instrument at one time."""
 
-    at: str
-    """When it was measured or judged, where that was said, else when it was filed."""
+    at: str  # when it was measured or judged, where that was said, else when it was filed
     kind: str
     code: str
     status: str
@@ -167,10 +161,8 @@ class Added(_Plain):
     """What filing came to."""
 
     line: Line
-    new: tuple[str, ...]
-    """Kinds of the entries that were filed."""
-    known: int
-    """Documents that were in the dossier already."""
+    new: tuple[str, ...]  # kinds of the entries that were filed
+    known: int  # documents that were in the dossier already
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,33 +171,25 @@ class Coming:
 
     line: Line
     entries: int
-    new: int
-    """Entries that are not here yet."""
-    completed: int
-    """Entries that are here, but whose facts had been withheld until now."""
+    new: int  # entries that are not here yet
+    completed: int  # entries that are here, but whose facts had been withheld until now
 
 
 @dataclass(frozen=True, slots=True)
 class Imported(_Plain):
     """What a partner's file holds, and what taking it over came to."""
 
-    key: str
-    """Key that signed it."""
-    shown: str
-    """What the partner shows: certificates, measurements or all."""
+    key: str  # key that signed it
+    shown: str  # what the partner shows: certificates, measurements or all
     made_at: str
     dossiers: int
     entries: int
-    absorbed: Absorbed | None
-    """What was new and what was known; None where nothing was filed."""
-    conflicts: tuple[Line, ...]
-    """Dossiers in which two sites disagree."""
+    absorbed: Absorbed | None  # what was new and what was known; None where nothing was filed
+    conflicts: tuple[Line, ...]  # dossiers in which two sites disagree
     collisions: tuple[Sentence, ...] = ()
     """Which numbers two sites disagree about, and which ones other dossiers go by as well."""
-    trusted: bool = False
-    """Whether the key is trusted here."""
-    coming: tuple[Coming, ...] = ()
-    """What there is for each dossier, where nothing was filed."""
+    trusted: bool = False  # whether the key is trusted here
+    coming: tuple[Coming, ...] = ()  # what there is for each dossier, where nothing was filed
 
 
 def shown_lines(said: Sentence, unit: LengthUnit = "mm") -> list[str]:

@@ -197,20 +197,19 @@ def figures_of(rows: Iterable[Any]) -> Iterator[dict[str, Any]]:
     for row, facts in known:
         if row.kind != "alias":
             around.see(row.hash, row.kind, facts)
+        if row.kind not in _FIGURED:
+            continue
+        common = {name: getattr(around, name) for name in _OF_DOSSIER} | {
+            "number": row.number,
+            "entry": row.hash,
+            "document": row.kind,
+            "at": _time(str(facts.get("done") or ""), row.at),
+            "dossier": row.dossier,
+            "site": row.site,
+            "person": row.person,
+        }
         for quantity, value, unit in _values(row.kind, facts):
-            yield {
-                "number": row.number,
-                "entry": row.hash,
-                "quantity": quantity,
-                "document": row.kind,
-                "at": _time(str(facts.get("done") or ""), row.at),
-                "dossier": row.dossier,
-                "value": value,
-                "unit": unit,
-                **{name: getattr(around, name) for name in _OF_DOSSIER},
-                "site": row.site,
-                "person": row.person,
-            }
+            yield {"quantity": quantity, "value": value, "unit": unit, **common}
 
 
 def _values(kind: str, facts: Mapping[str, Any]) -> Iterator[tuple[str, float, str]]:

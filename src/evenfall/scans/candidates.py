@@ -114,9 +114,9 @@ class Views:
         self.surface = surface
         self.samples, _ = finite_samples(surface, SAMPLES)
         self.middle, self.axes, self.extent = principal_axes(self.samples)
-        few = self.samples[sample_indices(len(self.samples), LEVELLING_SAMPLES)]
+        self.few = self.samples[sample_indices(len(self.samples), LEVELLING_SAMPLES)]
         share = 0.5 * (1.0 - MIDDLE_SHARE)  # what lies wild around a neck makes it no deeper
-        low, high = np.quantile((few - self.middle) @ self.axes[2], [share, 1.0 - share])
+        low, high = np.quantile((self.few - self.middle) @ self.axes[2], [share, 1.0 - share])
         self.depth = float(high - low)
         self.corners = surface.corners if isinstance(surface, Cloud) else None
         # whether a second look has other points than the first
@@ -128,8 +128,7 @@ class Views:
         """Say whether the points lie on several sides of a body."""
         if self.corners is not None:
             return True
-        few = self.samples[sample_indices(len(self.samples), LEVELLING_SAMPLES)]
-        level = along_axes(few - self.middle, self.axes) * factor
+        level = along_axes(self.few - self.middle, self.axes) * factor
         return len(seen_from_above(level, cell_mm=2.0)) < 0.85 * len(level)
 
     def ups(self, factor: float, least_mm: float) -> list[FloatArray]:
@@ -157,20 +156,19 @@ class Views:
         self, candidate: Candidate, low_mm: FloatArray, high_mm: FloatArray, factor: float
     ) -> FloatArray:
         """Return the points of the file that are seen in a box of a candidate's level frame."""
-        low, high = low_mm, high_mm
         axes, origin = candidate.axes * factor, candidate.axes @ candidate.origin_mm
         if self.corners is not None:
             level = along_axes(self.corners.reshape(-1, 3), axes) - origin
             level = level.reshape(-1, 3, 3)
-            inside = (level.max(axis=1) >= low).all(axis=1)
-            inside &= (level.min(axis=1)[:, :2] <= high[:2]).all(axis=1)
-            points = _seen_of_mesh(level[inside], low[:2], high[:2], np.array(CLOSE_STEP_MM))
+            inside = (level.max(axis=1) >= low_mm).all(axis=1)
+            inside &= (level.min(axis=1)[:, :2] <= high_mm[:2]).all(axis=1)
+            points = _seen_of_mesh(level[inside], low_mm[:2], high_mm[:2], np.array(CLOSE_STEP_MM))
         else:
             kept = []
             for piece in pieces(self.surface, 0, self.surface.count):
                 with np.errstate(over="ignore", invalid="ignore"):
                     place = (axes @ piece).T - origin
-                    kept.append(place[((place >= low) & (place <= high)).all(axis=1)])
+                    kept.append(place[((place >= low_mm) & (place <= high_mm)).all(axis=1)])
             points = np.concatenate(kept)
             points = points[sample_indices(len(points), CLOSE_POINTS)]
         return np.asarray((points + origin) @ candidate.axes / factor)

@@ -72,18 +72,17 @@ def board_edges(points_mm: FloatArray, low_mm: float, high_mm: float) -> Bands:
 
 def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
     """Return the robust straight line through the middles of bands."""
-    x, middle = x_mm, middle_mm
-    pivot = float(x.mean())
-    design = np.column_stack([np.ones_like(x), x - pivot])
-    kept = np.ones(len(x), dtype=bool)
+    pivot = float(x_mm.mean())
+    design = np.column_stack([np.ones_like(x_mm), x_mm - pivot])
+    kept = np.ones(len(x_mm), dtype=bool)
     for _ in range(4):
-        solution = np.linalg.lstsq(design[kept], middle[kept], rcond=None)[0]
-        off = np.abs(middle - design @ solution)
+        solution = np.linalg.lstsq(design[kept], middle_mm[kept], rcond=None)[0]
+        off = np.abs(middle_mm - design @ solution)
         # a raster makes the edges jump by its step: that averages out and is no outlier
         kept = off <= max(0.3, 3.0 * 1.4826 * float(np.median(off)))
     # neighbouring bands err alike (a raster shows the edge in steps), so the scatter is taken from
     # the means of a few long blocks, which hold many steps each
-    signed = (middle - design @ solution)[kept]
+    signed = (middle_mm - design @ solution)[kept]
     count = min(EDGE_BLOCKS, len(signed))
     means = np.array([block.mean() for block in np.array_split(signed, count)])
     side_u = float(np.sqrt(np.sum(means**2) / max(1, count - 2) / count))
@@ -92,5 +91,5 @@ def straight_centre(x_mm: FloatArray, middle_mm: FloatArray) -> CentreLine:
         float(solution[0]) - slope * pivot,
         float(np.arctan(slope)),
         side_u,
-        side_u * float(np.sqrt(12.0)) / max(float(np.ptp(x)), 1.0),
+        side_u * float(np.sqrt(12.0)) / max(float(np.ptp(x_mm)), 1.0),
     )

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from evenfall.errors import Progress, RequestError, silent
 from evenfall.units import MINUS, MM_PER_INCH
-from evenfall.wording import Sentence, plain_line, say, sentence
+from evenfall.wording import Sentence, Value, plain_line, say, sentence
 from evenfall.work.toolpath import Pass, seconds
 
 if TYPE_CHECKING:
@@ -206,8 +206,8 @@ def _head(
     """Yield what the header says, a line each."""
     unit = machine.unit
 
-    def words(said: Sentence) -> Iterable[str]:
-        return _lines(say(said, unit))
+    def words(text: str, **values: Value) -> Iterable[str]:
+        return _lines(say(sentence(text, **values), unit))
 
     yield from _lines(f"instrument: {header.instrument}")
     yield f"plan: {header.plan_code}"
@@ -221,26 +221,19 @@ def _head(
         yield from _lines(f"fixture: {fixture.name}")
     if header.lift_mm > 0.0:
         text = "lift: {lift:length} over the work, a dry run that cuts nothing"
-        yield from words(sentence(text, lift=header.lift_mm))
+        yield from words(text, lift=header.lift_mm)
     for cutter in dict.fromkeys(one.cutter for one in passes):
         text = "cutter T{n}: {name}, {shape}, diameter {diameter:length}"
-        yield from words(
-            sentence(
-                text,
-                n=cutter.number,
-                name=cutter.name,
-                shape=cutter.shape,
-                diameter=cutter.diameter_mm,
-            )
-        )
+        named: dict[str, Value] = {"n": cutter.number, "name": cutter.name, "shape": cutter.shape}
+        yield from words(text, **named, diameter=cutter.diameter_mm)
     minutes = sum(seconds(one, machine) for one in passes) / 60.0
     text = "passes: {count}, about {minutes:.0f} min by the machine's acceleration"
-    yield from words(sentence(text, count=len(passes), minutes=math.ceil(minutes)))
-    yield from words(header.heights)
+    yield from words(text, count=len(passes), minutes=math.ceil(minutes))
+    yield from _lines(say(header.heights, unit))
     yield "Z is that of the cutter's lowest place; of a wheel, of the bottom of its groove"
     for what, x, y, z in header.places_mm:
         text = "{what}: X {x:figure}, Y {y:figure}, Z {z:length}"
-        yield from words(sentence(text, what=what, x=x, y=y, z=z))
+        yield from words(text, what=what, x=x, y=y, z=z)
     yield "CAUTIONS"
     for topic, said in header.cautions:
         yield from _lines(f"{topic}. {say(said, unit)}")

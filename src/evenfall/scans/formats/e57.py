@@ -13,7 +13,8 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any
+from threading import Timer
+from typing import IO, Any
 
 import numpy as np
 
@@ -29,9 +30,6 @@ from evenfall.scans.formats.scan import (
     not_used,
     too_many,
 )
-
-if TYPE_CHECKING:
-    from threading import Timer
 
 HEAD_BYTES = 48
 """Length of the file's own header (ASTM E2807, table 1)."""
@@ -124,7 +122,9 @@ def _process(path: Path) -> Iterator[Iterator[tuple[bytes, bytes]]]:
 
 def _answers(process: subprocess.Popen[bytes], stream: IO[bytes]) -> Iterator[tuple[bytes, bytes]]:
     while True:
-        timer = _stop_later(process)
+        timer = Timer(SILENCE_S, process.kill)
+        timer.daemon = True
+        timer.start()
         try:
             head = stream.read(9)
             data = stream.read(int.from_bytes(head[1:], "little")) if len(head) == 9 else b""
@@ -148,12 +148,3 @@ def _answers(process: subprocess.Popen[bytes], stream: IO[bytes]) -> Iterator[tu
 
 
 _ERRORS = {"broken": BrokenFileError, "unsupported": UnsupportedError}
-
-
-def _stop_later(process: subprocess.Popen[bytes]) -> Timer:
-    from threading import Timer
-
-    timer = Timer(SILENCE_S, process.kill)
-    timer.daemon = True
-    timer.start()
-    return timer

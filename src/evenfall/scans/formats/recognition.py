@@ -23,7 +23,7 @@ from evenfall.errors import (
 )
 from evenfall.files import read_start
 from evenfall.scans.formats import arrays, e57, meshes, parquet, ply, text_points, tiff, x3p
-from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, bare_scan, library
+from evenfall.scans.formats.scan import Scan, ScanFile, ScanOptions, library
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, head_lines
 from evenfall.scans.formats.text_layout import split_cells
 from evenfall.scans.refused import UNIT_WORDS
@@ -192,7 +192,8 @@ def read_scan(path: Path, options: ScanOptions | None = None, progress: Progress
                 "OBJ, E57, X3P, TIFF or NumPy."
             )
         needed = library(found.needs, found.name) if found.needs else None
-        bare = bare_scan(path, found.name, sentence(found.because))
+        because = sentence(found.because)
+        bare = Scan(plain_line(path.name), found.name, because, np.empty((0, 3)))
         with np.errstate(all="ignore"):  # damaged numbers; what matters is checked in the end
             scan = found.read(ScanFile(path, bare, known, progress, needed))
     except Cancelled:

@@ -180,11 +180,6 @@ class ScanFile:
         self.progress(f"Reading {self.scan.file}", min(1.0, share))
 
 
-def bare_scan(path: Path, name: str, because: Sentence) -> Scan:
-    """Return what is known of a scan before it is read."""
-    return Scan(plain_line(path.name), name, because, np.empty((0, 3)))
-
-
 @np.errstate(all="ignore")  # absurd coordinates are told from sound ones elsewhere
 def usual_edge(triangles: NDArray[Any]) -> float:
     """Return the area-weighted median of longest edges, as a share of the mesh's length."""

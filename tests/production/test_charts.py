@@ -629,6 +629,25 @@ def test_counts_of_a_known_mean_signal_as_often_as_stated() -> None:
         assert abs(found - stated) < 4.0 * math.sqrt(stated)
 
 
+def test_counts_of_too_few_pieces_to_signal_have_no_run_length() -> None:
+    """The chain of a chart that never signals has no solution: where one did, a traceback came."""
+    counts, sizes = np.array([1.0, 2.0] * 20), np.full(40, 3.0)
+    counts[5], sizes[5] = 95.0, 100.0
+    series = Series("faults", "", counts, sizes=sizes)
+    chart = control_chart(series, "p", known=Known(0.5), rules=("outside-limits",))
+    assert (chart.run_length_count, chart.hit) == (math.inf, (6,))
+    told = " ".join(one.sentence for one in chart.findings)
+    assert "Chance brings point 6 so far out" in told
+    assert "So few pieces at a time can hardly signal" in told
+    near = control_chart(
+        Series("faults", "", np.where(sizes > 3.0, 66.0, counts), sizes=sizes),
+        "p",
+        known=Known(0.5),
+        rules=("outside-limits",),
+    )
+    assert "In a stable process no point would signal" in near.findings[0].sentence
+
+
 def test_subgroups_by_key_begin_where_the_key_changes() -> None:
     assert by_keys(["a", "a", "b", "a"]).tolist() == [0, 2, 3]
     with pytest.raises(RequestError, match="A subgroup of 9 cannot be taken from 4 readings"):

@@ -483,10 +483,18 @@ def _findings(chart: ControlChart) -> Iterator[Finding]:
     if chart.signals_now:
         yield _made_since_said(chart)
     yield from _limits_said(chart)
+    text = (
+        "A stable process would be stopped for nothing once in {length:.0f} points on average, if "
+        "the limits are right. Rules: {rules:list}."
+    )
+    if math.isinf(chart.run_length_count):
+        text = (
+            "So few pieces at a time can hardly signal by these rules ({rules:list}): look at more "
+            "each time, or ask more rules."
+        )
     yield Finding(
         "chart",
-        "A stable process would be stopped for nothing once in {length:.0f} points on average, if "
-        "the limits are right. Rules: {rules:list}.",
+        text,
         severity="note",
         length=chart.run_length_count,
         rules=chart.panels[0].rules,
@@ -544,6 +552,8 @@ def _chance_said(chart: ControlChart) -> Sentence:
             "Chance brings {far:plural point|points} {listed} so far out in fewer than one in a "
             "thousand such charts: go on, and find out what happened then."
         )
+    elif not chance:
+        text = "In a stable process no point would signal: go on, and find out what happened then."
     elif found > round(chance) == 0:
         text = (
             "In a stable process about one chart in {charts:.0f} of so many points has a signal: "
@@ -564,7 +574,7 @@ def _chance_said(chart: ControlChart) -> Sentence:
         chance=expected,
         far=len(far),
         listed=numbers(far, _MOST_LISTED),
-        charts=1.0 / chance,
+        charts=1.0 / chance if chance else math.inf,
     )
 
 

@@ -33,6 +33,9 @@ three."""
 _PLACES = 6
 """Places in each zone at which the run length is worked out where the order of values matters."""
 
+_NEVER = 1e-15
+"""Chances under this are none: what is left of one after them is one."""
+
 State = Any
 Step = Callable[[State, int, int], tuple[State, bool]]
 
@@ -233,7 +236,7 @@ def run_length(
     chance that an independent figure of the same point signals, such as its range. A point signals
     too if it lies further than `moving_limit_ratio` standard deviations from the last one; this
     and rules about rising and falling ask for a quantity without equal values, the former for a
-    normal one. Infinite without rules.
+    normal one. Infinite without rules, and where no point can signal.
     """
     rules = [RULES[name] for name in dict.fromkeys(names)]
     chances = tuple((1.0 - beside_probability) * chance for chance in chances)
@@ -264,14 +267,18 @@ def _by_zones(rules: Sequence[Rule], chances: Sequence[float]) -> float:
     start = tuple(rule.start for rule in rules)
     number, waiting = {start: 0}, [start]
     links: list[tuple[int, int, float]] = []
+    ends = sum(chances) < 1.0 - 1e-9  # by the figure beside it
     for at, state in enumerate(waiting):
         for zone, chance in zip(ZONES, chances, strict=True):
             after = _moved(rules, state, zone, 0) if chance else None
+            ends |= chance > _NEVER and after is None
             if after is not None:
                 if after not in number:
                     number[after] = len(waiting)
                     waiting.append(after)
                 links.append((at, number[after], chance))
+    if not ends:  # as of counts of so few pieces that none of them can lie outside the limits
+        return math.inf
     rows, columns, values = np.array(links).reshape(-1, 3).T
     return float(_solved(len(waiting), rows.astype(int), columns.astype(int), values)[0])
 

@@ -119,6 +119,7 @@ def test_every_key_of_the_contract_is_there(kind: str) -> None:
     assert np.shape(values["state_after"]) == (count, frets)
 
 
+@pytest.mark.slow
 def test_the_buzz_force_in_the_file_is_by_stopped_fret() -> None:
     """Column 0 is the open string: it alone changes where only the nut is lifted."""
     found = read(NECK, np.random.default_rng(5), Reader(u_mm=0.002))

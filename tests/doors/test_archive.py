@@ -55,6 +55,7 @@ def test_a_job_is_filed_found_shown_and_verified(place: Path) -> None:
     assert "labels" in run("doctor").output
 
 
+@pytest.mark.slow
 def test_everything_can_be_read_by_a_program() -> None:
     added = json.loads(run("add", PLAN, "--serial", "UY-0417", "--json").output)
     assert added["line"]["serial"] == "UY-0417"
@@ -280,6 +281,7 @@ def test_a_path_that_is_there_wins_over_a_number(place: Path) -> None:
     assert made["measurement"]["model"].startswith("Tesquil")
 
 
+@pytest.mark.slow
 def test_a_measurement_from_before_the_work_is_not_planned_from_again() -> None:
     run("add", PLAN, PROOF, "--serial", "UY-0417")
     refused = step("plan", "UY-0417", "--settled", status=2).output

@@ -154,6 +154,7 @@ def test_the_reported_heights_clear_by_plain_geometry(folder: Path) -> None:
             assert (underside - z[stop + 1 :]).min() > 0.02  # the rule's extra clearance
 
 
+@pytest.mark.slow
 def test_json_of_measure_is_a_measurement(folder: Path) -> None:
     """What `measure --json` prints can be saved and planned from."""
     measurement = json_of("measure", "tesquil-before.csv", "--spec", "tesquil.spec.toml")

@@ -172,6 +172,7 @@ def deep_job(neck: Neck, *, limits: bool = False) -> Job:
     return replace(asked, room=np.full_like(asked.room, 5.0))
 
 
+@pytest.mark.slow
 @draws(60)
 @given(necks())
 def test_the_linear_program_finds_the_greatest_solution_at_every_crossing(neck: Neck) -> None:

@@ -85,6 +85,7 @@ def test_a_number_is_the_same_in_small_letters_as_an_archive_has_it() -> None:
         require_same(found, replace(other, serial="UY-0418"), file="second.json", field="second")
 
 
+@pytest.mark.slow
 def test_a_plan_named_twice_was_worked_once() -> None:
     truth = neck("electric", bumps=[Bump(7, 0.12)])
     spec, found = truth.specification, exact(truth)

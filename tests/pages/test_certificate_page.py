@@ -180,6 +180,7 @@ def test_hashes_and_codes_lead_back_to_what_was_judged():
         assert made.plan_code in text
 
 
+@pytest.mark.slow
 def test_steps_and_remarks_are_printed():
     result = proof(0.02)
     made = certificate(result, unit="mm")

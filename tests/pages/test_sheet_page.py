@@ -273,6 +273,7 @@ def test_the_code_is_printed_and_said():
     assert plan.code in Reader(page).text
 
 
+@pytest.mark.slow
 def test_every_page_has_its_number_and_the_sheet_is_signed_where_it_ends():
     spec, plan = made_plan(12, 36, need_mm=0.16, roughness_mm=0.03)
     content = sheet_pdf(bench_sheet(spec, plan), {"Map": SVG})

@@ -228,6 +228,7 @@ def test_the_drawing_of_the_frame_names_every_part_and_is_the_one_in_the_docs() 
     assert DRAWING.read_text(encoding="utf-8") == picture, "run python docs/img/generate.py"
 
 
+@pytest.mark.slow
 def test_every_picture_can_be_set_on_paper() -> None:
     spec = specification(4, 12)
     made, swing = plan(spec)

@@ -215,6 +215,7 @@ def test_a_string_over_a_crown_leaves_its_section_the_room() -> None:
     assert dots(under, "points") < 0.8 * dots(bare, "points")
 
 
+@pytest.mark.slow
 def test_the_scatter_drawn_under_a_section_is_that_of_its_own_scan() -> None:
     """Of joined scans that of the fullest was drawn under the crowns of all."""
     spec, survey = scanned(faulty=True)

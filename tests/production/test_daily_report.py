@@ -202,6 +202,7 @@ def test_the_command_writes_paper_and_says_the_same(dossiers: Dossiers, tmp_path
     assert (done.exit_code, "Name the archive with --archive" in done.output) == (2, True)
 
 
+@pytest.mark.slow
 def test_signals_are_those_after_the_limits_were_frozen(dossiers: Dossiers) -> None:
     prove(dossiers, STEADY, "2026-03-02", 0)
     asked = ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"}, person="Q. U.")

@@ -249,6 +249,7 @@ def test_a_lot_that_was_taken_all_the_same_or_sent_back_is_settled(dossiers: Dos
         assert str(next_said(settled)) == "Inspect the next lot by normal inspection."
 
 
+@pytest.mark.slow
 def test_the_other_side_comes_to_the_same_state(dossiers: Dossiers, tmp_path: Path) -> None:
     lots = kept(dossiers, begun(), [3, 0, 2, 0])
     lots = answer_lot(dossiers, lots, lots.lots[1], "accepted", party=RECEIVER, person="U. Quenlo")
@@ -366,6 +367,7 @@ def test_a_lot_that_was_skipped_without_right_is_shown(dossiers: Dossiers) -> No
     assert [lot.follows for lot in there.lots] == [True, False]
 
 
+@pytest.mark.slow
 def test_skipping_lets_pass_what_the_formula_says() -> None:
     # SkSP-2, Perry (1973), from memory: the formula against a chain of lots that are drawn
     draw = np.random.default_rng(7)

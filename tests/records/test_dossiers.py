@@ -188,6 +188,7 @@ def test_what_no_list_could_show_is_refused(dossiers: Dossiers, given: dict[str,
         dossiers.add(ef.AddRequest((PLAN,), **given))
 
 
+@pytest.mark.slow
 def test_a_number_spelt_otherwise_is_of_the_same_instrument(dossiers: Dossiers) -> None:
     papers = []
     for read, file, number in (
@@ -302,6 +303,7 @@ def test_what_a_file_would_come_to_is_said_before_it_is_filed(
         assert not other.lines([dossier])[0].conflict  # nothing was filed
 
 
+@pytest.mark.slow
 def test_the_archive_says_what_it_holds_and_when_it_was_looked_after(
     dossiers: Dossiers, tmp_path: Path
 ) -> None:

@@ -151,6 +151,7 @@ def test_an_error_is_kept_with_its_values_and_its_findings() -> None:
     assert again.words() == several.words()
 
 
+@pytest.mark.slow
 def test_old_tasks_go_with_their_files_and_open_ones_stay(archive: Archive) -> None:
     queue = Queue(archive)
     old, waits = queue.put("export", {}), queue.put("export", {})

@@ -192,6 +192,7 @@ def test_pressed_against_the_frets_before_release() -> None:
     assert (result.first_contact_fret[:, :5, 0, 0] > 8).all()  # near the pluck, far from the stop
 
 
+@pytest.mark.slow
 def test_levels_follow_the_specification() -> None:
     made = neck("ukulele")
     levels = attack_levels(made.specification)

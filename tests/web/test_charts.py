@@ -233,6 +233,7 @@ def test_capability_says_stability_first(dossiers: Dossiers, client: TestClient)
     assert "No answer yet: the process is not stable" in text(client, f"{asked}&lower=0.1&upper=2")
 
 
+@pytest.mark.slow
 def test_typed_limits_keep_their_unit_and_a_percentage_has_none(
     dossiers: Dossiers, client: TestClient
 ) -> None:

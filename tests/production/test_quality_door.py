@@ -274,3 +274,10 @@ def test_each_point_of_another_size_has_limits_of_its_own(tmp_path: Path) -> Non
     panel = json.loads(run(*asked).output)["panels"][0]
     half = np.subtract(panel["upper"], panel["centre"])
     assert half * np.sqrt(sizes) == pytest.approx([half[0] * np.sqrt(3)] * 10, rel=1e-6)
+
+
+def test_a_chart_that_no_count_can_signal_on_is_json_all_the_same(tmp_path: Path) -> None:
+    few = tmp_path / "few.csv"
+    few.write_text("value,size\n95,100\n" + "1,3\n2,3\n" * 20)
+    made = run("chart", few, "--kind", "p", "--centre", "0.5", "--rule", "outside-limits", "--json")
+    assert json.loads(made.output)["run_length_count"] is None

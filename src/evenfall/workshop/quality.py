@@ -177,7 +177,7 @@ class ChartOutcome(ReadingsOutcome):
             "schema": "evenfall/chart@1",
             "about": self.about,
             "stable": chart.stable,
-            "run_length_count": chart.run_length_count,
+            "run_length_count": plain(chart.run_length_count),
             **plain(chart),
         }
 

@@ -16,6 +16,7 @@ from evenfall.instrument import read_specification
 from evenfall.scans import HeightMap, Mesh, find_slots, measure_crowns
 from evenfall.scans.covered import _slope
 from evenfall.scans.faults import FretHeights, _seating
+from evenfall.scans.refused import no_board
 from oracles.surfaces import Recipe, crown_errors, drawn, make_scan, specification
 
 FloatArray = NDArray[np.float64]
@@ -226,6 +227,12 @@ def comb(pitch: float) -> Mesh:
 def test_what_is_no_board_is_refused_with_the_reason(scan: object, words: str) -> None:
     with pytest.raises(ReadingsError, match=words):
         measure_crowns(scan, SPEC)  # type: ignore[arg-type]
+
+
+def test_a_few_points_far_off_make_no_long_map() -> None:
+    plate = RANDOM.uniform(0.0, 3000.0, (20_000, 3)) * [1.0, 1.0, 0.0]
+    plate[:40, 0] *= 1e5
+    assert "neither a fretboard of a 382.0 mm scale" in no_board(plate, SPEC, "mm").sentence
 
 
 @pytest.mark.slow

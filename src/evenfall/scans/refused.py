@@ -210,7 +210,8 @@ def _scale_in_numbers(samples: Points) -> tuple[float, float, int] | None:
         level = lay_level(samples * factor, middle * factor, turned, solid=False)
         if level is None:
             continue
-        strips = strip_map(level.points_mm)
+        x_mm = level.points_mm[:, 0]  # wild points would make the map of strips a long one
+        strips = strip_map(level.points_mm[np.abs(x_mm - np.median(x_mm)) < TRIED_MM])
         ridge = np.nan_to_num(collapsed(strips, 1))
         fit = _in_step(strips, ridge > RIDGE_SHARE * float(np.quantile(ridge, 0.98)))
         if fit is None:

@@ -448,7 +448,9 @@ def test_one_document_comes_out_as_the_file_it_was(place: Path) -> None:
     run("export", "UY-0417", "--document", "specification", "-o", "out.toml")
     assert "[model]" in (place / "out.toml").read_text()
     told = run("export", "UY-0417", "--document", "proof", "-o", "x.json", status=2).output
-    assert '"proof" means 0 documents of this dossier; name one of them: specification.toml' in told
+    assert (
+        '"proof" means 0 documents of this dossier; name one of them: "specification.toml"' in told
+    )
     assert "needs the number" in run("export", "--document", "plan", "-o", "x", status=2).output
     assert not (place / "x.json").exists()
 

@@ -487,6 +487,8 @@ class Dossiers:
             for entry in standing(entries, kind)
             for one in attached_to(entry.facts)
         ]
+        if not held:
+            raise RequestError("No document is filed in this dossier yet; add one first.")
         by_kind = [pair for pair in held if pair[0].kind == what][-1:]
         meant = by_kind or [
             (entry, one) for entry, one in held if one["name"] == what or _begins(what, entry)
@@ -494,10 +496,10 @@ class Dossiers:
         if len({one["sha256"] for _, one in meant}) != 1:
             raise RequestError(
                 "{what:quoted} means {count:count document} of this dossier; name one of them: "
-                "{names:list}.",
+                "{names:quoted}.",
                 what=what,
                 count=len(meant),
-                names=tuple(dict.fromkeys(o["name"] for _, o in meant or held)) or ("none",),
+                names=tuple(dict.fromkeys(o["name"] for _, o in meant or held)),
             )
         return meant[-1]
 

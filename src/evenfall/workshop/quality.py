@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,7 +28,6 @@ from evenfall.production.capability import REQUIRED_INDEX
 from evenfall.production.chart_kinds import COUNTED, Known, Memory, usual_kind
 from evenfall.production.charts import FEW_POINTS, known_of
 from evenfall.production.series import by_keys, consecutive
-from evenfall.records.entries import sha256
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
 from evenfall.workshop.archive_readings import Filed
@@ -163,7 +163,7 @@ class ChartOutcome(ReadingsOutcome):
             f"{self.table.time[start]} {self.series.label(point)}"
             for point, start in enumerate(self.series.starts.tolist(), start=1)
         ]
-        return sha256("\n".join(points))[:16]
+        return hashlib.sha256("\n".join(points).encode()).hexdigest()[:16]
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:

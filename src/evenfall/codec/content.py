@@ -259,6 +259,10 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
     >>> plain((1, math.inf, np.array([0.5, np.nan])))
     [1, None, [0.5, None]]
     """
+    if type(value) is float:  # most values by far
+        return value + 0.0 if math.isfinite(value) else None  # no negative zero
+    if value is None or isinstance(value, str | int):
+        return value
     if isinstance(value, Content):
         return value.as_dict()
     if isinstance(value, Finding):
@@ -267,8 +271,6 @@ def plain(value: Any) -> Any:  # noqa: PLR0911  (one answer for each kind of val
         return value.as_dict()
     if isinstance(value, np.ndarray | np.generic):
         return plain(value.tolist())
-    if isinstance(value, float):
-        return value + 0.0 if math.isfinite(value) else None  # no negative zero
     if isinstance(value, Mapping):
         return {str(key): plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from hypothesis import strategies as st
 from draws import draws, some
 from evenfall.errors import RequestError
 from evenfall.work.crown_lines import Lie, lie_by_touch
-from evenfall.work.toolpath import rolled_over, spread_order
+from evenfall.work.toolpath import rolled_over, seconds, spread_order
 from evenfall.work.trace import trace
 from work.interpreter import ends_of, interpreted, without_sign_of_zero
 from work.made_programs import INCH, KINDS, MM, heights_at_crossings, made_job, varied_jobs
@@ -23,6 +25,21 @@ VARIED = dict(varied_jobs())
 
 def test_there_are_twenty_varied_plans() -> None:
     assert len(VARIED) == 20
+
+
+def test_passes_take_as_long_as_their_moves() -> None:
+    speeds = {"rapid_mm_per_s": 50.0, "most_feed_mm_per_s": 20.0, "plunge_feed_mm_per_s": 5.0}
+    machine = SimpleNamespace(acceleration_mm_per_s2=100.0, safe_height_mm=13.0, **speeds)
+    there = np.array([[0.0, 0.0, 0.0], [40.0, 0.0, 0.0]])
+    one, other = (
+        SimpleNamespace(points_mm=points, feed_mm_per_s=10.0, approach_z_mm=3.0)
+        for points in (there, np.add(there, [40.0, 100.0, 0.0]))
+    )
+    # by hand: 10 mm down at 20 mm/s, 3 at 5, 40 at 10; 10 up never reach the 50 mm/s of a rapid
+    alone = (0.5 + 0.2) + (0.6 + 0.05) + (4.0 + 0.1) + 2.0 * math.sqrt(10.0 / 100.0)
+    assert seconds([one], machine) == pytest.approx(alone)  # type: ignore[list-item, arg-type]
+    both = 2.0 * alone + 100.0 / 50.0 + 50.0 / 100.0  # and 100 mm aside between them
+    assert seconds([one, other], machine) == pytest.approx(both)  # type: ignore[list-item, arg-type]
 
 
 @pytest.mark.quick(1)

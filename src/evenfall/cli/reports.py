@@ -235,8 +235,9 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
     counts = [
-        f"{diagnosis.failing} of {total} notes fail: they buzz at the player's attack, worse than "
-        "over level frets."
+        f"{diagnosis.failing} of {total} notes "
+        + ("fails: it buzzes" if diagnosis.failing == 1 else "fail: they buzz")
+        + " at the player's attack, worse than over level frets."
     ]
     if diagnosis.as_good:
         counts.append(f"{diagnosis.as_good} more buzz, no worse than over level frets.")

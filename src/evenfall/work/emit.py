@@ -226,7 +226,7 @@ def _head(
         text = "cutter T{n}: {name}, {shape}, diameter {diameter:length}"
         named: dict[str, Value] = {"n": cutter.number, "name": cutter.name, "shape": cutter.shape}
         yield from words(text, **named, diameter=cutter.diameter_mm)
-    minutes = sum(seconds(one, machine) for one in passes) / 60.0
+    minutes = seconds(passes, machine) / 60.0
     text = "passes: {count}, about {minutes:.0f} min by the machine's acceleration"
     yield from words(text, count=len(passes), minutes=math.ceil(minutes))
     yield from _lines(say(header.heights, unit))

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -73,12 +74,19 @@ class Pass:
         return float(np.linalg.norm(np.diff(self.points_mm, axis=0), axis=1).sum())
 
 
-def seconds(one: Pass, machine: Machine) -> float:
-    """Return how long a pass takes on a machine, from above and back [s].
+def seconds(passes: Sequence[Pass], machine: Machine) -> float:
+    """Return how long passes take on a machine, one after the other [s].
 
     Moves that turn by less than ten degrees are one; each starts and ends at rest (trapezoidal
     speed, the slowest axis's acceleration).
     """
+    aside = [math.dist(a.points_mm[-1, :2], b.points_mm[0, :2]) for a, b in pairwise(passes)]
+    between = sum(_time(length, machine.rapid_mm_per_s, machine) for length in aside)
+    return between + sum(_pass_s(one, machine) for one in passes)
+
+
+def _pass_s(one: Pass, machine: Machine) -> float:
+    """Return how long a pass takes, from the safe height and back to it [s]."""
     step = np.diff(one.points_mm, axis=0)
     length = np.linalg.norm(step, axis=1)
     ahead = step[1:] * step[:-1]
@@ -88,7 +96,8 @@ def seconds(one: Pass, machine: Machine) -> float:
     runs = [float(part.sum()) for part in np.split(length, breaks)]
     total = sum(_time(run, one.feed_mm_per_s, machine) for run in runs)
     down = machine.safe_height_mm - APPROACH_MM
-    total += 2.0 * _time(down, machine.most_feed_mm_per_s, machine)
+    total += _time(down, machine.most_feed_mm_per_s, machine)
+    total += _time(down, machine.rapid_mm_per_s, machine)
     last = one.approach_z_mm - float(one.points_mm[0, 2])
     return total + _time(last, machine.plunge_feed_mm_per_s, machine)
 

@@ -117,7 +117,7 @@ class ProgramOutcome:
     @property
     def seconds(self) -> float:
         """About how long it takes [s]; 0 for a program from elsewhere."""
-        return sum(seconds(one, self.setting.machine) for one in self.passes)
+        return seconds(self.passes, self.setting.machine)
 
     def measurement(self) -> Measurement:
         """Return what the simulated cut leaves, as readings at playing tension."""

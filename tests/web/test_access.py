@@ -18,6 +18,7 @@ from fastapi.testclient import TestClient
 from starlette.types import Message, Receive, Scope, Send
 
 from evenfall import workshop
+from evenfall.errors import RequestError
 from evenfall.plan import Plan
 from evenfall.records import audit, persons
 from evenfall.records.accounts import ROLES, Account, Accounts
@@ -405,6 +406,36 @@ def test_what_lasts_ends_with_the_right_to_it(
         assert [one.get("body") for one in sent[1:3]] == [b"x"] * 2
         # of a stream the end is said; a file ends short of its length
         assert [one["body"] for one in sent[3:]] == ([b""] if what == "stream" else [])
+
+
+def test_nothing_ends_because_it_cannot_be_looked_up_or_more_is_allowed(
+    clients: Callable[[], TestClient], dossiers: Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A good answer is given whatever is written at that moment, and a look writes nothing."""
+    accounts = Accounts(dossiers.archive)
+    one = accounts.join(accounts.invite("P. Quemlo", "bench"), PASSWORD)
+    _, secret = accounts.new_token(one.id, "lasting", ("look", "plan"), 1)
+    client = clients()
+    client.headers["authorization"] = f"Bearer {secret}"
+    who, looks = access.Door.who, []
+
+    def looked(door: access.Door, cookie: str, shown: str, *, seen: bool = True) -> access.Who:
+        if not seen:
+            looks.append(cookie)
+            if len(looks) == 1:
+                raise RequestError("Another program has been writing to the archive.")
+            accounts.change_role(one.id, "engineer")
+        return who(door, cookie, shown, seen=seen)
+
+    monkeypatch.setattr(access, "_HELD_S", 0.0)
+    monkeypatch.setattr(access.Door, "who", looked)
+    assert client.get("/api/v1/dossiers").status_code == 200
+    assert len(looks) > 1
+    _, unused = accounts.new_token(one.id, "watching", ("look",), 1)
+    door = access.Door(dossiers.archive, always=True, secure=False)
+    assert who(door, "", f"Bearer {unused}", seen=False).account == one.id
+    used = {made.name for made in accounts.tokens(one.id) if made.used}
+    assert used == {"lasting"}
 
 
 # ---- tokens --------------------------------------------------------------------------------------

@@ -384,8 +384,11 @@ class Accounts:
         with self._archive.reading() as connection:
             return [_token(row) for row in connection.execute(wanted)]
 
-    def shown(self, secret: str) -> tuple[Account, Token] | None:
-        """Return whose token a secret is; None for one that is unknown, ended or expired."""
+    def shown(self, secret: str, *, seen: bool = True) -> tuple[Account, Token] | None:
+        """Return whose token a secret is; None for one that is unknown, ended or expired.
+
+        `seen` says whether a program asked just now: looking again whether it still may is no use.
+        """
         now = self._archive.clock()
         with self._archive.reading() as connection:
             row = connection.execute(
@@ -396,7 +399,7 @@ class Accounts:
             account = _get(connection, row.account)
         if not account.open:
             return None
-        if not row.used or _seconds(row.used, now) > 60:
+        if seen and (not row.used or _seconds(row.used, now) > 60):
             with self._archive.writing() as connection:
                 connection.execute(update(TOKEN).where(TOKEN.c.id == row.id).values(used=now))
         return account, _token(row)

@@ -11,6 +11,7 @@ from __future__ import annotations
 import hmac
 import time
 from collections.abc import Callable, Collection, Mapping
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -18,7 +19,7 @@ from fastapi import Request
 from fastapi.concurrency import run_in_threadpool
 from starlette.routing import compile_path
 
-from evenfall.errors import RequestError
+from evenfall.errors import EvenfallError, RequestError
 from evenfall.records import audit
 from evenfall.records.accounts import Accounts
 from evenfall.web.rights import (
@@ -104,7 +105,8 @@ class Door:
             return LONE
         if authorization:
             kind, _, secret = authorization.partition(" ")
-            found = self.accounts.shown(secret.strip()) if kind.lower() == "bearer" else None
+            bearer = kind.lower() == "bearer"
+            found = self.accounts.shown(secret.strip(), seen=seen) if bearer else None
             if found is None:
                 return NOBODY
             account, token = found
@@ -216,7 +218,7 @@ class Access:
 
         async def sending(message: Message) -> None:
             nonlocal given
-            if request.method in SAFE or (same.now != who and given is None):
+            if request.method in SAFE or (same.less and given is None):
                 await same.check()
             if message["type"] == "http.response.start":
                 given = {name.lower() for name, _ in message["headers"]}
@@ -244,23 +246,36 @@ class Access:
 
 
 class _NoLongerError(Exception):
-    """Who began to send or to receive is no longer who they were."""
+    """Who began to send or to receive is no longer who they were, or may do less."""
 
 
 class _Same:
-    """Looks now and then whether who asks still has the log-in, role and rights of before."""
+    """Looks now and then whether who asks still has the log-in and the rights of before."""
 
     def __init__(self, who: Who, look: Callable[[], Who]) -> None:
         self.now, self._who, self._look = who, who, look
         self._looked_s = time.monotonic()
 
     async def check(self) -> None:
-        """Raise `_NoLongerError` where something changed."""
-        if self.now == self._who and time.monotonic() - self._looked_s >= _HELD_S:
-            self.now = await run_in_threadpool(self._look)
+        """Raise `_NoLongerError` where something was taken from them.
+
+        Where the archive cannot be asked just now, that is not known: it is asked again soon.
+        """
+        if not self.less and time.monotonic() - self._looked_s >= _HELD_S:
+            with suppress(EvenfallError):
+                self.now = await run_in_threadpool(self._look)
             self._looked_s = time.monotonic()
-        if self.now != self._who:
+        if self.less:
             raise _NoLongerError
+
+    @property
+    def less(self) -> bool:
+        """Whether they are no longer known by what they showed, or may do less than before."""
+        (now, rights), (then, had) = (
+            ((one.account, one.token, one.key, one.partner), one.rights)
+            for one in (self.now, self._who)
+        )
+        return now != then or not rights >= had
 
 
 def _for_everybody(method: str, path: str) -> bool:

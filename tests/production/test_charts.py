@@ -547,6 +547,14 @@ def test_what_does_not_exist_is_refused(more: dict[str, object], said: str) -> N
     assert said in refused.value.sentence
 
 
+def test_a_step_to_or_from_a_point_that_is_left_out_is_not_judged() -> None:
+    values = [0.2, 0.21, 0.19] * 8
+    values[9] = 0.6
+    assert points(control_chart(single(values), "individuals"), "moving range") == [10, 11]
+    chart = control_chart(single(values), "individuals", excluded=[Excluded(10, "dropped")])
+    assert points(chart, "moving range") == []
+
+
 def test_rules_about_rising_are_not_asked_of_counts() -> None:
     with pytest.raises(RequestError, match="Counts are often equal"):
         control_chart(single([1.0, 2.0, 3.0]), "c", rules=("6-rising-or-falling",))

@@ -18,13 +18,14 @@ from fastapi.testclient import TestClient
 from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import RequestError
-from evenfall.production.charts import Panel
+from evenfall.production.charts import ControlChart, Panel
 from evenfall.records import Filing
 from evenfall.units import LengthUnit
 from evenfall.web.application import application
 from evenfall.web.charts import _beside_limit, _level
 from evenfall.web.view import View
 from evenfall.wording import Sentence, say
+from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.archives import Dossiers
 
 PORT = 8419
@@ -143,6 +144,49 @@ def test_what_two_people_decide_leaves_a_chart_to_take_it_back_from(
     refused = client.post("/charts", data=sent)
     assert refused.status_code == 422
     assert "The limits need two points in a row or more; 1 point will not do." in refused.text
+
+
+def limits(dossiers: Dossiers) -> tuple[ControlChart, list[float]]:
+    """Return the chart of all readings, with the centre that holds at each of its points."""
+    asks = workshop.ChartRequest(Filed(dossiers.archive), "relief", {"document": "proof"})
+    made = workshop.chart(asks).chart
+    return made, made.panels[0].centre.tolist()
+
+
+def test_no_limits_come_from_the_points_of_another_stretch_that_is_too_short_for_its_own(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, [0.6, *STEADY[:8], 0.6, *STEADY[10:18]])
+    for point in ("QC-0001", "QC-0009", "QC-0010"):  # the first and the tenth stand alone
+        assert done(client, "begun", point) == 303
+    made, centre = limits(dossiers)
+    assert centre[0] == centre[9] == pytest.approx(np.mean(STEADY[:8]))
+    assert centre[-1] == pytest.approx(np.mean(STEADY[10:18]))
+    assert made.hit == (10,)  # the second is not judged by its step from the first
+
+
+def test_limits_are_frozen_from_their_own_points_whatever_else_is_in_sight(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    """One point of the stretch before was in sight, and counted."""
+    prove(dossiers, [*[0.6, 0.5] * 4, *STEADY])
+    assert done(client, "begun", "QC-0008") == 303
+    asked = f"{ASKED}&since=2026-01-08"  # QC-0007 and after
+    assert done(client, "frozen", "QC-0031", asked=asked) == 303
+    made, centre = limits(dossiers)
+    assert centre[-1] == pytest.approx(np.mean(STEADY[:24]))
+    assert made.phases[-1].known_points == 24
+
+
+def test_limits_of_a_later_stretch_are_frozen_with_one_point_of_frozen_ones_in_sight(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    prove(dossiers, STEADY + STEADY)
+    for act, point in (("frozen", "QC-0023"), ("begun", "QC-0024")):
+        assert done(client, act, point) == 303
+    asked = f"{ASKED}&since=2026-03-08"  # QC-0023 and after
+    assert done(client, "frozen", "QC-0050", asked=asked) == 303
+    assert [phase.known_points for phase in limits(dossiers)[0].phases] == [24, 27]
 
 
 def test_limits_that_began_again_out_of_sight_are_not_those_frozen_before(

@@ -433,6 +433,8 @@ def _signals(
         for part, phase in zip(parts, phases, strict=True):
             at = np.arange(len(part.values)) + phase.first - 1
             asked = np.isfinite(part.values) & ~out[at]
+            if part.name == STEPS:  # of two readings, so neither may be left out
+                asked &= ~out[at - 1]
             # rounded: what lies on a limit does not lie outside it
             z = np.round(((part.values - part.centre) / part.sigma)[asked], 9)
             points += (at[asked][RULES[name].found(z)] + 1).tolist()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from operator import and_
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -174,40 +174,60 @@ def version_of_chart(archive: Archive, name: str) -> str:
     return archive.version(dossier) if dossier else NOTHING
 
 
-def stretches(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Phase, ...]:
-    """Return the phases of a chart by what was done to it.
-
-    One of which too little is in view for limits of its own, and that has no frozen ones, goes by
-    those of the phase before it, the first by those of the next.
-    """
+def begun_at(acts: tuple[Act, ...], table: TidyTable, series: Series) -> dict[int, Act]:
+    """Return the points in view from which limits begin again, each with the newest act."""
     times = [table.time[n] for n in series.starts.tolist()]
     begun: dict[int, Act] = {}
     for one in sorted((one for one in acts if one.act == "begun"), key=lambda one: one.at):
         first = next((n for n, at in enumerate(times, start=1) if at >= one.at), 0)
         begun |= {first: one} if first else {}
+    return begun
+
+
+def stretches(
+    acts: tuple[Act, ...], table: TidyTable, series: Series
+) -> tuple[tuple[Phase, ...], tuple[Excluded, ...]]:
+    """Return the phases of a chart by what was done to it, and the points that none is for.
+
+    One of which too little is in view for limits of its own, and that has no frozen ones, is judged
+    by those of the phase before it, which do not come from its points; before the first phase
+    there are no limits to judge it by.
+    """
+    begun = begun_at(acts, table, series)
     out = {one.point for one in left_out(acts, table, series)}
     firsts = sorted({1, *begun})
     made: list[Phase] = []
-    for first, after in zip(firsts, [*firsts[1:], len(times) + 1], strict=True):
+    before: list[Excluded] = []
+    for first, after in zip(firsts, [*firsts[1:], series.point_count + 1], strict=True):
         start = begun[first].at if first in begun else ""  # the first may have begun out of sight
         end = begun[after].at if after in begun else "~"
         frozen = [one for one in acts if one.act == "frozen" and start <= one.at < end]
         last = frozen[-1] if frozen else None
-        used = [n not in out for n in range(first, after)]
-        if last is None and not any(map(and_, used, used[1:])):
-            continue
+        inside = range(first, after)
+        used = [n not in out for n in inside]
         told = [one for one in (begun.get(first) if first > 1 else None, last) if one is not None]
+        reasons = [one.reason for one in told]
+        person = told[-1].person if told else ""
+        if last is None and not any(map(and_, used, used[1:])):
+            if not made:
+                before += [Excluded(n, "the limits began again after it") for n in inside]
+            elif not (made[-1].brought or made[-1].frozen_at):
+                reason = "; ".join(filter(None, [made[-1].reason, *reasons]))
+                made[-1] = replace(made[-1], frozen_at=first - 1, reason=reason, person=person)
+            continue
         made.append(
             Phase(
                 first if made else 1,
                 0,
-                "; ".join(one.reason for one in told),
-                told[-1].person if told else "",
+                "; ".join(reasons),
+                person,
                 last.known if last else Known(),
                 last.points if last else 0,
             )
         )
-    return tuple(made) or (Phase(1),)
+    if not made:
+        return (Phase(1),), ()
+    return tuple(made), tuple(one for one in before if one.point not in out)
 
 
 def left_out(acts: tuple[Act, ...], table: TidyTable, series: Series) -> tuple[Excluded, ...]:

@@ -234,10 +234,12 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
 
         name = chart_name(table.quantity, table.factor("document")[0], request)
         acts = acts_on(request.source.archive, name)
-        there = {one.point for one in excluded}
-        excluded += [one for one in left_out(acts, table, series) if one.point not in there]
+        out = left_out(acts, table, series)
         if not (request.frozen or request.phases):
-            phases = list(stretches(acts, table, series))
+            held, before = stretches(acts, table, series)
+            phases, out = list(held), (*out, *before)
+        there = {one.point for one in excluded}
+        excluded += [one for one in out if one.point not in there]
     made = control_chart(
         series,
         kind,
@@ -264,7 +266,7 @@ def act_on_chart(
     With `since` it is refused where the chart no longer has that version; with `counted`, a point
     is taken by its number only where numbers stand for the same points as then.
     """
-    from evenfall.workshop.kept_charts import act_on, asked_of
+    from evenfall.workshop.kept_charts import act_on, asked_of, begun_at
 
     if not isinstance(request.source, Filed):
         raise RequestError("Only a chart over an archive keeps what is done to it.")
@@ -290,7 +292,9 @@ def act_on_chart(
         left = [*shown.chart.excluded, Excluded(at, reason.strip() or act)]
         control_chart(shown.series, shown.chart.kind, excluded=left)  # whether it can be without
     if act == "frozen":
-        first = max(phase.first for phase in shown.chart.phases if phase.first <= at)
+        begun = begun_at(shown.acts, shown.table, shown.series)
+        firsts = {*begun, *(phase.first for phase in shown.chart.phases)}
+        first = max(n for n in firsts if n <= at)
         out = sum(first <= one.point <= at for one in shown.chart.excluded)
         points = at - first + 1 - out
         if points < FEW_POINTS:
@@ -305,8 +309,11 @@ def act_on_chart(
         frozen = control_chart(
             shown.series,
             usual_kind(shown.series),
-            phases=[Phase(first, at, reason or "frozen")],
-            excluded=shown.chart.excluded,
+            phases=[Phase(1, at, reason or "frozen")],
+            excluded=[
+                *shown.chart.excluded,
+                *(Excluded(n, "before these limits") for n in range(1, first)),
+            ],
         )
         level = known_of(frozen)
         facts |= {

@@ -220,6 +220,8 @@ pitches in Hz and cent.
   412 where somebody else filed meanwhile. See [codes](errors.md).
 - **Sent twice.** A call that files or begins something takes the header `Idempotency-Key`: sent
   again with the same body it is answered as before and done once. The answer is kept for a week.
+  A call that was refused may be sent again under its key. Where an error came after something of
+  it was filed, it is answered 409 from then on: look what was filed.
   Another call under the same key is refused.
 - **Read again.** A read carries an `ETag`; with `If-None-Match` it is answered 304 where nothing
   changed.

@@ -24,7 +24,7 @@ from evenfall.errors import (
 from evenfall.records import Archive, Filing, finding, open_archive
 from evenfall.records.archive import Into
 from evenfall.records.entries import sha256, standing
-from evenfall.records.signing import signing_key
+from evenfall.records.signing import SigningKey, signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY, LABEL
 from records import servers
 
@@ -232,6 +232,23 @@ def test_signatures_hold_for_their_entry_alone(archive: Archive, settings: Path)
     archive.file(dossier, [note("later")])
     (next_one,) = archive.sign(dossier, key)
     assert next_one.entry != made.entry
+
+
+def test_what_cannot_be_signed_with_its_filing_is_not_filed(
+    archive: Archive, settings: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dossier, key = opened(archive), signing_key()
+    (signed,) = archive.file(dossier, [note("signed")], signed_by=key)
+    assert [one.holds() for one in archive.signatures([signed.hash])] == [True]
+
+    def fails(*_given: object) -> None:
+        raise RequestError("The disk takes no more.")
+
+    monkeypatch.setattr(SigningKey, "sign", fails)
+    with pytest.raises(RequestError, match="no more"):
+        archive.file(dossier, [note("unsigned")], signed_by=key)
+    assert archive.entries(dossier)[-1] == signed
+    assert settings.is_dir()
 
 
 def _files_many(address: str, dossier: str, count: int) -> None:

@@ -249,10 +249,13 @@ def test_what_was_filed_is_not_filed_again_because_its_answer_failed(
     monkeypatch.setattr(Queue, "done_at_once", fails)  # done and shown, and the answer not kept
     status, said = filed("note-2")
     assert (status, said.partition(";")[2]) == (201, SENT_TWICE)
+    monkeypatch.setattr(Dossiers, "told", fails)  # done, and not read again
+    status, said = filed("note-3")
+    assert (status, said.partition(";")[2]) == (422, SENT_TWICE)
     monkeypatch.setattr(Dossiers, "note", fails)  # not done
-    assert filed("note-3") == (422, "filed")
+    assert filed("note-4") == (422, "filed")
     entries = client.get("dossiers/UY-0417").json()["entries"]
-    assert [one["kind"] for one in entries].count("note") == 3
+    assert [one["kind"] for one in entries].count("note") == 4
 
 
 SENT_TWICE = " look whether it was done before you send it with a new key."

@@ -94,6 +94,8 @@ class Into:
     looked: Mapping[str, Collection[str]] = field(default_factory=dict)
     """By label, the dossiers that bore it when a new one was decided on; where one more does by
     now, somebody opened it first, and nothing is filed."""
+    signed_by: SigningKey | None = None
+    """What signs the last entry, in one with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,9 +185,10 @@ class Archive:
         *,
         since: str = "",
         looked: Mapping[str, Collection[str]] | None = None,
+        signed_by: SigningKey | None = None,
     ) -> tuple[Entry, ...]:
         """File entries into a dossier one after another, all or none; see `Into`."""
-        return self.file_together([Into(dossier, filings, since, looked or {})])[0]
+        return self.file_together([Into(dossier, filings, since, looked or {}, signed_by)])[0]
 
     def file_together(
         self, several: Sequence[Into], along: Callable[[Connection], object] | None = None
@@ -207,6 +210,8 @@ class Archive:
             for into, files in zip(several, kept, strict=True):
                 entries = self._entries(connection, into, files)
                 self._insert(connection, number, {entry.hash: entry for entry in entries})
+                if entries and into.signed_by is not None:
+                    self._sign(connection, entries[-1].dossier, into.signed_by)
                 number += len(entries)
                 made.append(entries)
         return made
@@ -322,12 +327,15 @@ class Archive:
         """Put signatures under the last entries of a dossier that this key has not signed yet."""
         with self.writing() as connection:
             self._next_number(connection)
-            made = []
-            for hashed in last_of(_heads(connection, dossier)):
-                there = select(SIGNATURE).filter_by(entry=hashed, key=key.public)
-                if connection.execute(there).first() is None:
-                    made.append(key.sign(hashed, self.clock()))
-            self._insert_signatures(connection, made)
+            return self._sign(connection, dossier, key)
+
+    def _sign(self, connection: Connection, dossier: str, key: SigningKey) -> tuple[Signature, ...]:
+        made = []
+        for hashed in last_of(_heads(connection, dossier)):
+            there = select(SIGNATURE).filter_by(entry=hashed, key=key.public)
+            if connection.execute(there).first() is None:
+                made.append(key.sign(hashed, self.clock()))
+        self._insert_signatures(connection, made)
         return tuple(made)
 
     def _insert_signatures(self, connection: Connection, made: Iterable[Signature]) -> None:

@@ -7,6 +7,7 @@ import re
 import select
 import sqlite3
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -27,6 +28,7 @@ _RESTED_S = 60.0
 """A line to a server that rested so long is asked first: a network may have forgotten it."""
 PATIENCE_S = 20
 """How long a writer waits for another one."""
+_HERE = threading.local()
 
 _NETWORK = re.compile(r"nfs\d?|cifs|smb(\d|fs)?|afpfs|9p|davfs|ncpfs|fuse\.(sshfs|davfs.*|rclone)")
 
@@ -199,6 +201,12 @@ def writing(engine: Engine, address: Address) -> Iterator[Connection]:
             connection = connection.execution_options(isolation_level="READ COMMITTED")
         with connection.begin():
             yield connection
+            _HERE.writes = writes_here() + 1  # before the commit: one that fails may be there
+
+
+def writes_here() -> int:
+    """Return how often this thread wrote: where that is as before, nothing was written since."""
+    return getattr(_HERE, "writes", 0)
 
 
 @contextmanager

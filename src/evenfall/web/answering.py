@@ -17,6 +17,7 @@ from fastapi.responses import FileResponse, Response
 from evenfall.codec import parse_json
 from evenfall.codec.whole import packed
 from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.records.engines import writes_here
 from evenfall.units import LengthUnit
 from evenfall.web.rights import who_of
 from evenfall.web.view import shop_of
@@ -150,8 +151,8 @@ def once(
 ) -> Response:
     """Do what a call asks for; of one that was sent before under its key, answer as before.
 
-    `do` returns what makes the answer. A call that came to nothing may be sent again; one that was
-    done is never done again, whatever becomes of its answer.
+    `do` returns what makes the answer. A call that came to nothing may be sent again; one that
+    wrote something is never done again, whatever came in its way afterwards.
     """
     if not key:
         return do()()
@@ -159,11 +160,13 @@ def once(
     said = b"\n".join((request.method.encode(), str(request.url).encode(), body))
     call, new = queue.answered(f"{who_of(request).account}:{key}", hashlib.sha256(said).hexdigest())
     if new:
+        before = writes_here()
         try:
             show = do()
         except BaseException:
-            with suppress(EvenfallError):  # what came in its way is told first
-                queue.forget(call.id)
+            if writes_here() == before:
+                with suppress(EvenfallError):  # what came in its way is told first
+                    queue.forget(call.id)
             raise
         answer = show()
         kept = {

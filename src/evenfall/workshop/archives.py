@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from evenfall.codec import FileContent
     from evenfall.records.archive import Absorbed
     from evenfall.records.extracts import Form
+    from evenfall.records.signing import SigningKey
     from evenfall.wording import Sentence
     from evenfall.workshop.kept_lots import KeptLots
     from evenfall.workshop.lot_judging import JudgeRequest
@@ -222,9 +223,8 @@ class Dossiers:
         fresh = [*heading, *new_only(filings, known)]
         if dossier is None or fresh:
             new = {} if dossier is not None else looked
-            dossier = self._file(dossier, fresh, request.since, new)[0].dossier
-        if any(filing.kind == "proof" for filing in fresh):
-            self.archive.sign(dossier, signing_key())
+            key = signing_key() if any(filing.kind == "proof" for filing in fresh) else None
+            dossier = self._file(dossier, fresh, request.since, new, key)[0].dossier
         return Added(self.lines([dossier])[0], tuple(f.kind for f in fresh), there)
 
     def _numbers(
@@ -257,10 +257,11 @@ class Dossiers:
         filings: Sequence[Filing],
         since: str,
         looked: Mapping[str, Sequence[str]] | None = None,
+        key: SigningKey | None = None,
     ) -> tuple[Entry, ...]:
         """File entries, unless somebody else filed into the dossier since it was looked at."""
         try:
-            return self.archive.file(dossier, filings, since=since, looked=looked)
+            return self.archive.file(dossier, filings, since=since, looked=looked, signed_by=key)
         except ChangedError as error:
             if not since:
                 raise

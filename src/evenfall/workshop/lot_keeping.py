@@ -416,9 +416,8 @@ def _filed(
     """File into a dossier of lots, signed, and return them."""
     key = signing_key()  # without one nothing is filed
     looked = {} if lots.dossier else _others(archive, lots)
-    into = Into(lots.dossier or None, filings, lots.version, looked)
+    into = Into(lots.dossier or None, filings, lots.version, looked, key)
     dossier = archive.file_together([into, *with_it], along)[0][0].dossier
-    archive.sign(dossier, key)
     made = read_lots(archive, dossier)
     assert made is not None  # noqa: S101 (it was filed just now)
     return made

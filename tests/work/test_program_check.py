@@ -236,6 +236,17 @@ def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
         assert said in found.sentence
 
 
+def test_a_wheel_dragged_along_its_axis_cuts_wherever_it_goes(job, sound: str) -> None:
+    down = line_with(sound, r"^G1 Z")
+    lines = sound.split("\n")[: down - 1]
+    x, _, z = job.piece.crown_point(5, 1)
+    _, y, _ = job.piece.crown_point(5, 4)
+    moves = f"G0 X{x - 6.0:.3f} Y{y:.3f}\nG1 Z{z - 8.0:.3f} F300\nG1 X{x + 6.0:.3f}\n"
+    _, patches = job.cut("\n".join(lines) + "\n" + moves + "G0 Z80\nM5\nM2\n")
+    crown = next(p for p in patches if p.fret == 5)
+    assert (crown.before_mm - crown.height_mm).max() == pytest.approx(8.0, abs=1.0)
+
+
 def test_a_program_of_moves_alone_has_nothing_between_them(job) -> None:
     assert job.warnings("%\nG21 G17 G90 G94 G54 G40 G49 G61\nG0 Z60\n%\n") == []
 

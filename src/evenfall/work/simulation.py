@@ -407,7 +407,7 @@ def _swept_wheel(
     if abs(dx) > 0.05 * abs(dy) + 1e-9:  # along its axis or steeply aslant: many short places
         count = max(2, math.ceil(math.hypot(dx, dy) / _SAMPLE_MM) + 1)
         swept = np.full(np.broadcast_shapes(t.shape, s.shape), np.inf)
-        together = math.ceil(count * swept.size / _TOGETHER)
+        together = min(count, math.ceil(count * swept.size / _TOGETHER))
         for share in np.array_split(np.linspace(0.0, 1.0, count)[:, None, None], together):
             u, v = x - ax - share * dx, y - ay - share * dy
             under = az + share * dz + _wheel_under(cutter, u, v)

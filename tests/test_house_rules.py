@@ -653,8 +653,8 @@ HEAVY = {"numpy", "scipy", "highspy", "typst", "openpyxl", "segno", "numba", "py
 HEAVY |= {"statsmodels", "pandas"}
 HEAVY |= {"sqlalchemy", "alembic", "cryptography", "psycopg", "sqlite3"}
 STARTS = {
-    "import evenfall": "import evenfall",
     "evenfall --help": "from evenfall.cli import main; main(['--help'], standalone_mode=False)",
+    "import evenfall": "import evenfall",
 }
 
 

@@ -125,7 +125,7 @@ def _without_heights(neck: Neck) -> Source:
     return Source("b.csv", "".join(r for r in rows if not r.startswith("crown_height")).encode())
 
 
-@pytest.mark.slow
+@pytest.mark.quick(1)
 @pytest.mark.parametrize("method", ["level", "spot", "profile", "beam", "least-metal"])
 def test_no_metal_comes_off_a_crown_of_unknown_height(method: str) -> None:
     """Used frets may have lost their height: it is asked for, or the frets are said to be new."""

@@ -111,6 +111,8 @@ def test_what_conforms_is_moved_within_half_its_tolerance_or_not_at_all(
     gap = decision.level_gap_mm(reference)
     assert ((low - 1e-6 <= gap) | ~moved).all()
     assert ((high + 1e-6 >= gap) | ~moved).all()
+    least = np.array([limit.minimum_mm for limit in target.action])
+    assert ((np.minimum(least, before.action_mm) - 1e-6 <= gap) | ~moved).all()
     if decision.relief_change_mm:
         # a rod that conforms may also turn by less than would bring it there, never away from it
         (least,), (most,) = limits_mm((target.relief,), np.inf)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from pathlib import Path
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -90,6 +91,9 @@ def test_one_sided_factors() -> None:
             row["probability"], abs=row["tolerance"]
         )
     assert one_sided_factor(0.05) == pytest.approx(1.645, abs=5e-4)
+    # small chances keep their digits: the standard library's normal distribution
+    for chance in (1e-6, 1e-12, 1e-17):
+        assert one_sided_factor(chance) == pytest.approx(-NormalDist().inv_cdf(chance), rel=1e-9)
     assert guard_band_mm(
         0.004, lower_mm=0.0, upper_mm=math.inf, false_acceptance=0.05
     ) == pytest.approx(0.00658, abs=5e-6)

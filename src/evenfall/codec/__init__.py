@@ -1,7 +1,7 @@
 """Frozen data and its plain form for JSON: there and back in one way, from the fields themselves.
 
-A class of `Content` says in the metadata of each field what a file may hold there, by the functions
-of `evenfall.codec.forms`. From that come what is written, what is accepted, the JSON Schema and the
+A class of `Content` makes each field by a function of `evenfall.codec.forms`, which says what a
+file may hold there. From that come what is written, what is accepted, the JSON Schema and the
 tables of the reference page. Arrays are read-only; two objects are equal, and hash alike, where
 their content is.
 

@@ -6,7 +6,9 @@ K and F stand for one number each.
 
 from __future__ import annotations
 
+import inspect
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import MISSING, dataclass, field, fields
 from functools import cache
@@ -26,6 +28,7 @@ LONGEST_TEXT = 2000
 Kind = Literal["number", "whole", "truth", "text", "choice", "sentence", "finding", "part"]
 Plain = dict[str, Any]
 _T = TypeVar("_T")
+_SECTION = re.compile(r"\n\n(?=\w+\n---)")  # where a section of a docstring begins
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +123,24 @@ def derived(**named: Any) -> dict[str, Form]:
     field_specifiers=(number, whole, truth, text, choice, spoken, finding, part, hash_text),
 )
 def content_dataclass(*, kw_only: bool = False) -> Callable[[type[_T]], type[_T]]:
-    """Make a frozen dataclass whose fields have forms; it is equal as `Content` says."""
-    return dataclass(frozen=True, slots=True, eq=False, kw_only=kw_only)
+    """Make a frozen dataclass whose fields have forms; it is equal as `Content` says.
+
+    Its docstring gets the fields with their meaning, unless it tells of its parameters itself.
+    """
+
+    def make(of: type[_T]) -> type[_T]:
+        made = dataclass(frozen=True, slots=True, eq=False, kw_only=kw_only)(of)
+        told = inspect.cleandoc(made.__doc__ or "")
+        if "Parameters\n---" not in told:
+            lines = ["Parameters", "----------"]
+            for name, form in forms(made).items():
+                shape = f", shape ({', '.join(form.shape)})" if form.shape else ""
+                lines += [name, f"    {form.meaning[:1].upper()}{form.meaning[1:]}{shape}."]
+            head, *sections = _SECTION.split(told, maxsplit=1)
+            made.__doc__ = "\n\n".join([head, "\n".join(lines), *sections])
+        return made
+
+    return make
 
 
 def forms(of: Any) -> Mapping[str, Form]:

@@ -69,8 +69,8 @@ class Shared(Content):
     name: str = choice(SHARED_NAMES, "the cause")
     by: Literal["all", "string", "fret"] = choice(
         ("all", "string", "fret"),
-        "one value for the whole instrument; one for each string; one for each fret, nut and "
-        "saddle",
+        "one value for the whole instrument; one for each string, independent of each other; one "
+        "for each fret, nut and saddle",
     )
     effect_mm: FloatArray = number(
         *HEIGHT, "what one standard uncertainty of it does to each height", "K F+2"
@@ -142,7 +142,10 @@ class Heights(Content):
         *DEGREES, "of it; null where it is taken as known", "K F+2", null=math.inf
     )
     shared: tuple[Shared, ...] = part(
-        Shared, "causes of uncertainty that reach several heights", "*", default=()
+        Shared,
+        "causes of uncertainty that reach several heights, independent of each other",
+        "*",
+        default=(),
     )
 
     def __post_init__(self) -> None:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from evenfall.instrument.specification import DecisionRule
-from evenfall.proof.uncertainty import student_t_factor, student_tail
+from evenfall.proof.uncertainty import student_exceeded, student_tail
 
 Verdict = Literal["conforms", "does not conform", "undecided"]
 
@@ -194,4 +194,4 @@ def one_sided_factor(chance: float, degrees_of_freedom: float = math.inf) -> flo
         raise ValueError("the risk of a decision lies between 0 and 0.5")
     if chance == 0.5:
         return 0.0
-    return student_t_factor(1.0 - 2.0 * chance, degrees_of_freedom)
+    return student_exceeded(chance, degrees_of_freedom)

@@ -112,7 +112,12 @@ def student_t_factor(coverage: float, degrees_of_freedom: float) -> float:
     """
     if not 0.0 < coverage < 1.0:
         raise ValueError("a coverage probability lies between 0 and 1")
-    return float(-special.stdtrit(_whole(degrees_of_freedom), 0.5 * (1.0 - coverage)))
+    return student_exceeded(0.5 * (1.0 - coverage), degrees_of_freedom)
+
+
+def student_exceeded(chance: float, degrees_of_freedom: float) -> float:
+    """Return what Student's T exceeds with a chance, with degrees of freedom as above."""
+    return float(-special.stdtrit(_whole(degrees_of_freedom), chance))
 
 
 def student_tail(factor: float, degrees_of_freedom: float) -> float:

@@ -245,17 +245,16 @@ def _use_faults(
         most=0.06 * use.surface_speed_mm_per_s,
         **named,
     )
-    cut = float(traced.length_mm[mine].sum())
-    if cut > use.life_mm:
-        yield from first(
-            np.cumsum(np.where(mine, traced.length_mm, 0.0)) > use.life_mm,
-            "program-life",
-            "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it "
-            "between programs, or cut fewer frets at a time.",
-            cut=cut / 1000.0,
-            life=use.life_mm / 1000.0,
-            **named,
-        )
+    cut_mm = np.cumsum(np.where(mine, traced.length_mm, 0.0))
+    yield from first(
+        cut_mm > use.life_mm,
+        "program-life",
+        "Cutter {n} cuts {cut:.0f} m, and lasts {life:.0f} m in {material}; change it between "
+        "programs, or cut fewer frets at a time.",
+        cut=float(cut_mm.max(initial=0.0)) / 1000.0,
+        life=use.life_mm / 1000.0,
+        **named,
+    )
 
 
 def _reach_faults(traced: Traced, piece: Workpiece, setting: Setting) -> Iterator[Finding]:

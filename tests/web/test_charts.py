@@ -205,10 +205,14 @@ def test_a_number_of_a_page_that_is_stale_is_not_taken_for_another_point(
 ) -> None:
     prove(dossiers, STEADY[1:9], first=1)
     (counted,) = re.findall(r'name="counted" value="(\w+)"', text(client, f"/charts?{ASKED}"))
+    prove(dossiers, STEADY[9:10], first=9)  # the newest: numbers stand as they did
+    assert done(client, "left out", "4", counted=counted) == 303
+    assert done(client, "left out", "9", counted=counted) == 412  # that page had eight
     prove(dossiers, STEADY[:1])  # filed late: it is the first by its day
     assert done(client, "left out", "3", counted=counted) == 412
     assert done(client, "left out", "QC-0003", counted=counted) == 303
     (counted,) = re.findall(r'name="counted" value="(\w+)"', text(client, f"/charts?{ASKED}"))
+    assert done(client, "left out", "11", counted=counted) == 422  # there is none, as there was
     assert done(client, "left out", "6", counted=counted) == 303
     assert "left out at 6" in text(client, f"/charts?{ASKED}")
 

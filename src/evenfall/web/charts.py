@@ -469,7 +469,7 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "verdict": _whole(view.told(first)),
         "warned": [_whole(view.told(one)) for one in rest if one.severity == "warning"],
         "noted": [view.told(one) for one in notes],
-        "counted": made.counted,
+        "counted": made.counts[-1],
         "picture": control_chart_picture(
             of, about=made.about, unit=view.unit, theme=PAGE, written=False
         ),

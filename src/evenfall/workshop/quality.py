@@ -157,13 +157,13 @@ class ChartOutcome(ReadingsOutcome):
         return tuple(dict.fromkeys(column[self.series.starts[point - 1] : last]))
 
     @property
-    def counted(self) -> str:
-        """What changes whenever a number stands for another point than before."""
-        points = [
-            f"{self.table.time[start]} {self.series.label(point)}"
-            for point, start in enumerate(self.series.starts.tolist(), start=1)
-        ]
-        return hashlib.sha256("\n".join(points).encode()).hexdigest()[:16]
+    def counts(self) -> tuple[str, ...]:
+        """For each point what stands for it and those before it, in their order."""
+        told, found = hashlib.sha256(), []
+        for point, start in enumerate(self.series.starts.tolist(), start=1):
+            told.update(f"{self.table.time[start]} {self.series.label(point)}\n".encode())
+            found.append(told.hexdigest()[:16])
+        return tuple(found)
 
     @property
     def findings_of_result(self) -> tuple[Finding, ...]:
@@ -263,21 +263,23 @@ def act_on_chart(
 ) -> None:
     """File what a person does to a chart over an archive: freeze, begin again or leave out.
 
-    With `since` it is refused where the chart no longer has that version; with `counted`, a point
-    is taken by its number only where numbers stand for the same points as then.
+    With `since` it is refused where the chart no longer has that version; with `counted`, the last
+    of the `counts` of the chart that was seen, a point is taken by its number only where the points
+    of that chart have the same numbers now and it is one of them.
     """
     from evenfall.workshop.kept_charts import act_on, asked_of, begun_at
 
     if not isinstance(request.source, Filed):
         raise RequestError("Only a chart over an archive keeps what is done to it.")
     shown = chart(request)
-    if counted not in ("", shown.counted) and point not in shown.series.labels:
+    at, count = _point(shown.series, point), len(shown.series.starts)
+    known = shown.counts[min(max(at, 1), count) - 1 :] if counted else ("",)
+    if counted not in known and point not in shown.series.labels:
         raise ChangedError(
             "Readings were filed or corrected since this page was made, and numbers may stand for "
             "other points. Load the chart again, or give the name of the point.",
             at=At(field="point"),
         )
-    at, count = _point(shown.series, point), len(shown.series.starts)
     if not 1 <= at <= count:
         text = "This chart has points 1 to {count}; {named} is none of them."
         raise RequestError(text, at=At(field="point"), count=count, named=point)

@@ -228,6 +228,15 @@ def test_who_made_a_lot_does_not_send_it_back(two: tuple[Dossiers, Dossiers]) ->
     shown = lot_seen(one, SharedLots(one.archive).of()[0].key, SUPPLIER)
     with pytest.raises(RequestError, match="Who made a lot cannot send it back"):
         answer_shared(one, shown, "sent back", reason="dents")
+    assert shown.kept is not None
+    assert shown.may_be_taken == (shown.kept.decision == "accepted")
+    refused = keep_lot(one, kept, LotToKeep("L-9", 500, (9,)))
+    share_lot(one, "", SUPPLIER, (), kept=f"{refused.dossier}:{refused.lots[-1].entry}")
+    (key,) = (lot.key for lot in SharedLots(one.archive).of() if lot.lot == "L-9")
+    with pytest.raises(RequestError, match="not by whoever made it"):
+        answer_shared(one, lot_seen(one, key, SUPPLIER), "accepted")
+    (lots,) = all_lots(one.archive)
+    assert lots.refused is not None
     with pytest.raises(RequestError, match="Words are at most 2000 characters"):
         answer_shared(one, shown, "read again", reason="dents " * 400)
 

@@ -152,6 +152,7 @@ def one(request: Request, lot: str) -> Response:
         own_key=key,
         partner=not view.who.may("keep"),
         may_send_back=found.may_be_sent_back,
+        may_take=found.may_be_taken,
         back="/shared" if view.who.may("keep") else "/lots",
         version=found.version,
         **shown,

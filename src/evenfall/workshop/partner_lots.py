@@ -82,6 +82,12 @@ class LotSeen:
         """Whether it came from somebody else than the partner."""
         return self.lots is None or normal(self.shared.partner) != normal(self.lots.agreed.supplier)
 
+    @property
+    def may_be_taken(self) -> bool:
+        """Whether the decision leaves it to the partner to accept it."""
+        refused = self.kept is not None and self.kept.decision == "not accepted"
+        return self.may_be_sent_back or not refused
+
     def values(self) -> dict[str, Any]:
         """Return it as plain values: no station, no person, no other partner."""
         return {
@@ -225,6 +231,10 @@ def answer_shared(
     said = check_answer(answer, reason)
     if said == "accepted" and not seen_lot.may_be_accepted:
         raise RequestError("Not every verdict of this lot is released yet; accept it after that.")
+    if said == "accepted" and not seen_lot.may_be_taken:
+        raise RequestError(
+            "A lot that was not accepted can be taken by its receiver, and not by whoever made it."
+        )
     if said == "sent back" and not seen_lot.may_be_sent_back:
         raise RequestError("Who made a lot cannot send it back; ask for another reading of it.")
     party, archive = party or shared.partner, dossiers.archive

@@ -48,11 +48,13 @@ def sheet(text: str) -> list[tuple[str, str]]:
     return [(person, part) for part, person in found]
 
 
-def judged(client: TestClient, at: str, scatter_mm: float) -> str:
+def judged(client: TestClient, at: str, scatter_mm: float, *, limits: bool = True) -> str:
     chance = np.random.default_rng(3)
     rows = sheet(client.get(f"{at}?{ASKED}").text)
     values = [f"{0.1 + 0.025 * int(part) + scatter_mm * chance.normal():.4f}" for _, part in rows]
-    spec = re.findall(r'<option value="([0-9a-f]{32})"', client.get(f"{at}?{ASKED}").text)[0]
+    spec = ""
+    if limits:
+        spec = re.findall(r'<option value="([0-9a-f]{32})"', client.get(f"{at}?{ASKED}").text)[0]
     answer = client.post(at, data={"asked": ASKED, "value": values, "spec": spec, "by": "Ilva"})
     assert answer.status_code == 200, answer.text[:1500]
     return unescape(re.sub(r"<svg.*?</svg>", "", answer.text, flags=re.DOTALL))
@@ -89,6 +91,15 @@ def test_a_fine_gauge_can_tell_and_a_coarse_one_cannot(
     entries = dossiers.archive.entries(at.split("/")[2])
     assert [one.kind for one in entries].count("study") == 3
     assert f"not for {names} of Tesquil (invented)" in unescape(client.get("/gauges").text)
+
+
+def test_without_a_calibration_it_is_said_too_what_the_readings_are_good_for(
+    dossiers: Dossiers, client: TestClient
+) -> None:
+    at, said = place(dossiers), "No calibration is filed; its readings agree"
+    assert f"{said} well enough, with care near a limit<" in judged(client, at, 0.006)
+    unasked = judged(client, at, 0.006, limits=False)
+    assert f"{said}, but no limits were chosen that it is to judge<" in unasked
 
 
 HOSTILE = [

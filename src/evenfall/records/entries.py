@@ -128,7 +128,7 @@ class Filed(Facts):
     temperature_celsius: float = _optional_number(-50.0, 100.0, "temperature of the air")
 
 
-@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+@content_dataclass(kw_only=True)
 class Kept(Facts):
     """A specification revision, scan, program, page or photo: what is attached, and its title."""
 

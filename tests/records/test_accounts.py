@@ -79,7 +79,6 @@ def test_a_code_works_once_and_not_for_ever(accounts: Accounts, clock: Clock) ->
         accounts.join(late, PASSWORD)
 
 
-@pytest.mark.slow
 def test_only_the_newest_link_works_and_none_that_a_manager_left_behind(
     accounts: Accounts,
 ) -> None:

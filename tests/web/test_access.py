@@ -473,7 +473,6 @@ def test_a_token_may_what_its_scopes_name_and_no_more(
             assert status == 403, (method, path)
 
 
-@pytest.mark.slow
 def test_nobody_adds_to_an_upload_of_somebody_else_or_takes_it(
     clients: Callable[[], TestClient], dossiers: Dossiers
 ) -> None:

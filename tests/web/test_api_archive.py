@@ -394,6 +394,46 @@ def test_a_day_is_reported_as_values_and_on_paper(years: tuple[TestClient, ef.Do
     assert "is not a day" in client.get("reports/tomorrow").json()["error"]["sentence"]
 
 
+def test_charts_and_lots_are_not_filed_over_what_somebody_else_filed(tmp_path: Path) -> None:
+    with workshop.archive(str(tmp_path / "a"), make=True) as dossiers:
+        for day in range(2, 10):
+            of = {"content_hash": f"{day:064x}", "schema": "evenfall/proof@1", "specification": ""}
+            read = {"relief_mm": 0.2 + day % 3 / 100.0, "done": f"2026-04-{day:02}T09:00Z"}
+            opened = Filing("opened", {"subject": "instrument", "name": "Tesquil (invented)"})
+            dossiers.archive.file(None, [opened, Filing("proof", {**of, **read})])
+        accounts = Accounts(dossiers.archive)
+        owner = accounts.join(accounts.invite("Q. Ulbrenq", "manager"), PASSWORD)
+        accounts.join(accounts.invite("U. Quenlo", "partner", partner=FIRMS[0]), PASSWORD)
+        scopes = ("look", "plan", "release", "keep")
+        _, secret = accounts.new_token(owner.id, "script", scopes, 1)
+        app = application(dossiers, port=PORT)
+        bearer = {"authorization": f"Bearer {secret}"}
+        with TestClient(app, base_url=f"{HERE}{ROOT}", headers=bearer) as client:
+
+            def twice_by_one_version(place: str, first: Any, later: Any, posted: str) -> None:
+                """File, look, file again by what was seen, and once more by that."""
+                made = client.post(posted, json=first)
+                assert made.status_code == 201, made.text
+                (shown,) = next(iter(client.get(place).json().values()))
+                one = f"{place}/{shown['dossier']}" if "dossier" in shown else place
+                seen = {"If-Match": client.get(one).headers["etag"]}
+                statuses = [
+                    client.post(posted, json=later(n), headers=seen).status_code for n in (2, 3)
+                ]
+                assert statuses == [201, 412], place
+
+            chart = {"source": {"filed": {}}, "quantity": "relief", "only": {"document": "proof"}}
+            act = {"chart": chart, "act": "left out", "point": "1", "reason": "dropped"}
+            twice_by_one_version("charts", act, lambda n: {**act, "point": str(n)}, "charts/acts")
+            lot = {"supplier": "Ulqor Yard (invented)", "model": "Tesquil", "pieces": 500}
+            lot |= {"receiver": FIRMS[0], "name": "L-1", "found": [1]}
+            twice_by_one_version("judged", lot, lambda n: {**lot, "name": f"L-{n}"}, "judged")
+            (of,) = client.get("judged").json()["judged"]
+            kept = [f"{of['dossier']}:{one['entry']}" for one in of["lots"]]
+            share = {"partner": FIRMS[0], "lot": "", "names": [], "kept": kept[0]}
+            twice_by_one_version("shared", share, lambda _n: share, "shared")
+
+
 @pytest.mark.slow
 def test_what_was_filed_since_a_version_is_told(years: tuple[TestClient, ef.Dossiers]) -> None:
     client, dossiers = years

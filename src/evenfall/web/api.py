@@ -9,6 +9,7 @@ from __future__ import annotations
 import inspect
 import json
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from pathlib import Path as PathOnDisk
@@ -19,7 +20,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.routing import APIRoute
 
 from evenfall.codec import plain, with_words
-from evenfall.errors import At, RequestError
+from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.exchange import SHOWN
 from evenfall.records.queue import Refusal
 from evenfall.web import api_judging, api_lots, api_papers, api_quality, uploads
@@ -338,7 +339,8 @@ def _filed(
         place = {"location": f"{ROOT}/dossiers/{dossier}"}
 
         def show() -> Response:
-            shop.queue.forget(*came)  # the archive holds them from now on
+            with suppress(EvenfallError):  # the archive holds them from now on; see `Queue.sweep`
+                shop.queue.forget(*came)
             values = made if form == "whole" else with_words(plain(made))
             return answered(request, values, form=form, status=201, headers=place)
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from evenfall.codec.forms import Plain
 
-VERSION = "1.2"
+VERSION = "1.3"
 CHANGES: Mapping[str, tuple[str, ...]] = {
     "2026-11-27": (
         "1.0: the first version.",
@@ -38,6 +38,9 @@ CHANGES: Mapping[str, tuple[str, ...]] = {
         "reports; `signals_now` of each standard of a gauge; the scope that each call needs; 404 "
         "instead of 422 for an upload that is not there; gauges, charts and reports `whole`, as "
         "the client of this program asks for them.",
+        "1.3: a lot can also be answered with `sent back`; the `memory` of weighted means and "
+        "cumulative sums; `run_length_count` is null where it has no end; 507 where the disk is "
+        "full; 409 for a call that is sent again after an error that followed its filing.",
     ),
 }
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""

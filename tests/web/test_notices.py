@@ -225,6 +225,23 @@ def test_of_one_key_notice_is_given_once(dossiers: ef.Dossiers) -> None:
     assert kept[0].asked["subject"] == "Signal"
 
 
+@pytest.mark.usefixtures("_set_up")
+def test_what_is_begun_again_goes_to_nobody_who_has_it_already(
+    dossiers: ef.Dossiers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv(MAIL, "smtp://h?from=a@b&to=c@d")
+    taken: list[dict[str, str]] = []
+    for way in ("_post", "_write"):
+        monkeypatch.setattr(notices, way, lambda _to, asked, way=way: taken.append({way: asked}))
+    queue, said = Queue(dossiers.archive), {"subject": "a", "text": "b", "place": ""}
+    notify(queue, "a", "b", key="1")
+    tasks = sorted(queue.listed(), key=lambda one: str(one.asked["way"]))
+    for way, one in zip(("_write", "_post"), tasks, strict=True):  # mail, webhook
+        deliver(one.asked)
+        assert taken.pop() == {way: said}
+        assert not taken
+
+
 @pytest.mark.slow
 @pytest.mark.usefixtures("_set_up")
 def test_verdicts_gauges_and_work_that_failed_are_told(dossiers: ef.Dossiers) -> None:

@@ -120,14 +120,15 @@ class Queue:
         """Make a task that waits for files of these sizes [bytes] from an account."""
         return self.put(RECEIVED, {"sizes": list(sizes), "by": by}, state="receiving")
 
-    def put_once(self, kind: str, asked: Mapping[str, Any], name: str) -> None:
-        """Ask for something once for good by its name, for longer than its task is kept."""
+    def put_once(self, kind: str, several: Sequence[Mapping[str, Any]], name: str) -> None:
+        """Ask for tasks once for good by their name, for longer than they are kept."""
         with self.archive.writing() as connection:
             take = insert_new(connection, UPKEEP)
             if connection.execute(
                 take.values(sort=name, at=self.archive.clock(), said="")
             ).rowcount:
-                self._insert(connection, kind, asked, dossier="", same="", state="waiting")
+                for asked in several:
+                    self._insert(connection, kind, asked, dossier="", same="", state="waiting")
 
     def _insert(
         self,

@@ -128,10 +128,14 @@ def _is_address(given: str) -> bool:
 
 
 def notify(queue: Queue, subject: str, text: str, place: str = "", *, key: str) -> None:
-    """Give notice of something, once by its key; nothing where no way is set up."""
-    if ways():
+    """Give notice of something, once by its key; nothing where no way is set up.
+
+    Each way is a task: one that is begun again sends nothing to who has it already.
+    """
+    if to := ways():
         asked = {"subject": plain_line(subject)[:200], "text": text[:_LONGEST], "place": place}
-        queue.put_once(KIND, asked, f"notice:{key}")
+        each = [{**asked, "way": way} for way, there in to._asdict().items() if there]
+        queue.put_once(KIND, each, f"notice:{key}")
 
 
 class Looking:
@@ -208,16 +212,17 @@ def deliver(
     to: Ways | None = None,
     wait: Callable[[float], None] = time.sleep,
 ) -> dict[str, Any]:
-    """Send a notice every way that is set up, again where a receiver is away for a while.
+    """Send a notice its `way`, or each that is set up; again where a receiver is away for a while.
 
     One that does not take it keeps it from no other; what came in the way is raised after all.
     """
-    to = to or ways()
+    to, way = to or ways(), asked.get("way")
+    asked = {name: said for name, said in asked.items() if name != "way"}
     sent: dict[str, RequestError | None] = {}
-    if to.webhook:
+    if to.webhook and way in (None, "webhook"):
         post = partial(_post, to.webhook, asked)
         sent["webhook"] = _tried(post, "the webhook", progress, wait)
-    if to.mail is not None:
+    if to.mail is not None and way in (None, "mail"):
         write = partial(_write, to.mail, asked)
         sent["mail"] = _tried(write, "the mail server", progress, wait)
     for refused in filter(None, sent.values()):

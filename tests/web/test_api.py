@@ -151,6 +151,12 @@ def test_what_no_request_can_be_is_named(client: TestClient) -> None:
         assert said in error["sentence"]
 
 
+def test_what_is_wrong_is_named_as_it_was_sent(client: TestClient) -> None:
+    """A command calls it `--by`."""
+    named = {**FILED, "person": "Q. Ulbrenq\nA. Dremquil"}
+    assert refused(client.post("dossiers", json=named), 422)["at"] == {"field": "person"}
+
+
 def test_what_is_no_json_is_refused(client: TestClient) -> None:
     json_only = {"content-type": "application/json"}
     assert refused(client.post("plan", content=b"{", headers=json_only), 422)["at"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from html import escape
@@ -19,6 +20,7 @@ from evenfall.units import in_unit
 from evenfall.web.rights import ROLE_RIGHTS, SAFE, Right, who_of
 from evenfall.web.words import WORDS
 from evenfall.wording import Sentence, plain_line, say, sentence
+from evenfall.workshop.archive_requests import SHOWN_AS
 
 if TYPE_CHECKING:
     from evenfall.errors import EvenfallError, Finding
@@ -143,10 +145,15 @@ def _with_hidden(text: str, name: str, value: str) -> str:
     return _FORM.sub(lambda form: form[1] + field, text)
 
 
+_FIELDS = {option: field for field, option in SHOWN_AS.items()}
+
+
 def problem(request: Request, error: EvenfallError, status: int = 422) -> Response:
     """Return an error in its one shape: a page for a person, JSON for a script."""
     view = View(request)
     if request.url.path.startswith("/api/"):
+        if field := _FIELDS.get(error.at.field):
+            error.at = replace(error.at, field=field)
         return JSONResponse({"error": error.as_dict()}, status)
     if "text/html" in request.headers.get("accept", ""):
         lines = error.words(view.unit, WORDS).splitlines()

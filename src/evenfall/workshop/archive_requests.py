@@ -18,13 +18,14 @@ from evenfall.workshop.opening import Source
 _LONGEST_WORDS = 20_000  # of a note
 _MOST_USES = 1_000_000
 LONGEST_STEP = 2000  # of what was done, or of the result of a calibration
-_SHOWN_AS = {
+SHOWN_AS = {
     "date": "calibrated",
     "valid_until": "valid-until",
     "standard": "check-standard",
     "person": "by",
     "done": "on",
 }
+"""Options of commands by the fields of a request, where they are called otherwise."""
 _RECEIVED = ("amount", "material", "crown_height_mm", "crown_width_mm")
 
 
@@ -145,7 +146,7 @@ class NoteRequest:
 def check_added(request: AddRequest) -> None:
     """Refuse a number or name that no list could show."""
     for field_name in ("serial", "job", "maker", "name", "person"):
-        check_line(_SHOWN_AS.get(field_name, field_name), getattr(request, field_name))
+        check_line(SHOWN_AS.get(field_name, field_name), getattr(request, field_name))
     read_day("done", request.done)
 
 
@@ -153,7 +154,7 @@ def check_note(request: NoteRequest) -> None:
     """Refuse words that no page could show, and days that are none or do not follow each other."""
     check_line("by", request.person)
     for name in ("station", "gauge", "cutter", "standard", "part", "amount", "material"):
-        check_line(_SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
+        check_line(SHOWN_AS.get(name, name), str(request.facts.get(name, "")))
     said = request.words.strip() or request.photos
     if not said and request.kind in ("note", "step", "received", "fitted"):
         raise RequestError("There are no words to file; say what it is.", at=At(field="words"))
@@ -162,7 +163,7 @@ def check_note(request: NoteRequest) -> None:
     if request.facts.get("valid_until") and not request.facts.get("date"):
         raise RequestError(
             "Only a calibration has a day until which it is valid; say when it was.",
-            at=At(field=_SHOWN_AS["valid_until"]),
+            at=At(field=SHOWN_AS["valid_until"]),
         )
     read_day("done", str(request.facts.get("done", "")))
     _uses(request.facts.get("cutter_uses"))
@@ -171,7 +172,7 @@ def check_note(request: NoteRequest) -> None:
         if first and last and last[: len(first)] < first[: len(last)]:
             raise RequestError(
                 "{last} is before {first}; correct one of them.",
-                at=At(field=_SHOWN_AS.get(later, later)),
+                at=At(field=SHOWN_AS.get(later, later)),
                 first=first,
                 last=last,
             )
@@ -208,7 +209,7 @@ def read_day(name: str, given: str) -> str:
     except ValueError:
         raise RequestError(
             "{given:quoted} is not a day or time; write it as 2026-03-31 or 2026-03-31T14:05.",
-            at=At(field=_SHOWN_AS.get(name, name)),
+            at=At(field=SHOWN_AS.get(name, name)),
             given=given,
         ) from None
     return given.rstrip("Z")

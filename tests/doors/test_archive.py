@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import subprocess
 from pathlib import Path
 
@@ -101,6 +102,15 @@ def test_entries_that_were_cut_off_count_as_lost(place: Path) -> None:
 
 
 @pytest.mark.slow
+def test_an_entry_that_is_no_json_any_more_is_one_sentence(place: Path) -> None:
+    run("add", PLAN, "--serial", "UY-0417")
+    with sqlite3.connect(place / "shop" / "archive.db") as broken:
+        broken.execute("UPDATE entry SET facts = substr(facts, 1, 20) WHERE kind = 'plan'")
+    for command in (["doctor"], ["show", "UY-0417"], ["export", "--as", "csv", "-o", "tables"]):
+        assert "What an entry says is damaged." in run(*command, status=2).output
+    assert not (place / "tables").exists()
+
+
 def test_a_copy_that_fails_leaves_nothing(place: Path) -> None:
     (place / "neck.ply").write_bytes(b"ply\n")
     run("add", PLAN, "neck.ply", "--serial", "UY-0417")

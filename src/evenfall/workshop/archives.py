@@ -20,7 +20,7 @@ from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import now, open_ends, refuse_open_ends, software, version_of
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
-from evenfall.records.engines import Address
+from evenfall.records.engines import Address, damaged_entry
 from evenfall.records.entries import Entry, attached_to, in_order, last_of, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.queue import Queue
@@ -124,9 +124,11 @@ class Dossiers:
     def __enter__(self) -> Dossiers:
         return self
 
-    def __exit__(self, *_error: object) -> None:
+    def __exit__(self, _kind: object, error: object, _trace: object) -> None:
         if "archive" in self.__dict__:
             self.archive.close()
+        if isinstance(error, json.JSONDecodeError):  # files and documents say so themselves
+            raise damaged_entry(self.archive.address) from None
 
     # ---- filing ----------------------------------------------------------------------------------
 

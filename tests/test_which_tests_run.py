@@ -34,7 +34,7 @@ def test_slow(): pass
 
 def run_by_our_rules(folder: Path, modules: dict[str, str], ci: str = "") -> list[str]:
     """Run tests in a folder of their own, as `conftest.py` would, and return the lines told."""
-    for name in ("conftest.py", "draws.py"):
+    for name in ("conftest.py", "draws.py", "light_passwords.py", "new_tables.py"):
         shutil.copy(HERE / name, folder)
     marks = "[pytest]\nmarkers =\n    slow\n    quick(n)\n"
     for name, text in {"pytest.ini": marks, **modules}.items():

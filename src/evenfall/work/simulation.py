@@ -70,9 +70,8 @@ class Patch:
     height_mm: FloatArray  # now and as found, shape (T, S)
     before_mm: FloatArray
     line: IntArray  # line of the program that last cut each column, 0 for none, shape (T, S)
-    bites: list[Bite] = field(
-        default_factory=list
-    )  # what each stretch of moves took off its middle
+    # what each stretch of moves took off its middle
+    bites: list[Bite] = field(default_factory=list)
 
     @staticmethod
     def found(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import subprocess
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -74,12 +75,9 @@ def test_everything_can_be_read_by_a_program() -> None:
 
 
 def test_a_damaged_archive_is_told_with_status_1(place: Path) -> None:
-    import sqlite3
-
     run("add", PLAN, "--serial", "UY-0417")
-    with sqlite3.connect(place / "shop" / "archive.db") as connection:
+    with closing(sqlite3.connect(place / "shop" / "archive.db")) as connection, connection:
         connection.execute("UPDATE entry SET kind = 'note' WHERE number = 5")
-    connection.close()
     told = run("verify", status=1).output
     assert "!! Entry 5" in told
     assert "does not match its hash" in told
@@ -104,7 +102,7 @@ def test_entries_that_were_cut_off_count_as_lost(place: Path) -> None:
 @pytest.mark.slow
 def test_an_entry_that_is_no_json_any_more_is_one_sentence(place: Path) -> None:
     run("add", PLAN, "--serial", "UY-0417")
-    with sqlite3.connect(place / "shop" / "archive.db") as broken:
+    with closing(sqlite3.connect(place / "shop" / "archive.db")) as broken, broken:
         broken.execute("UPDATE entry SET facts = substr(facts, 1, 20) WHERE kind = 'plan'")
     for command in (["doctor"], ["show", "UY-0417"], ["export", "--as", "csv", "-o", "tables"]):
         assert "What an entry says is damaged." in run(*command, status=2).output

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -76,7 +77,8 @@ def test_a_truncated_database_is_named_and_what_is_left_is_saved(tmp_path: Path)
     with open_archive(str(address), make=True) as archive:
         fill(archive, 60)
     database = address / "archive.db"
-    sqlite3.connect(database).execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
+    with closing(sqlite3.connect(database)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     whole = database.read_bytes()
     saved_some = 0
     for share in (0.3, 0.6, 0.9, 0.97):

@@ -8,6 +8,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -262,7 +263,7 @@ def test_backup_and_restore_give_the_same_archive(
         dossiers.restore(str(tmp_path / "backup"))
     with pytest.raises(RequestError, match="A backup is a folder"):
         dossiers.backup("postgresql://somewhere/x")
-    with sqlite3.connect(tmp_path / "backup" / "archive.db") as broken:
+    with closing(sqlite3.connect(tmp_path / "backup" / "archive.db")) as broken, broken:
         broken.execute("DROP TABLE account")
     with ef.archive(str(tmp_path / "new"), make=True) as new, pytest.raises(RequestError):
         new.restore(str(tmp_path / "backup"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -98,7 +99,7 @@ def test_a_stored_archive_of_every_schema_is_read_today(
 def test_a_schema_that_never_existed_is_a_damaged_archive(
     tmp_path: Path, found: str, error: type[EvenfallError], said: str
 ) -> None:
-    with sqlite3.connect(tmp_path / "a.db") as database:
+    with closing(sqlite3.connect(tmp_path / "a.db")) as database, database:
         database.execute("CREATE TABLE alembic_version (version_num TEXT)")
         database.execute("INSERT INTO alembic_version VALUES (?)", (found,))
     database.close()

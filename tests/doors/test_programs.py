@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from doors.attacks import sealed
 from doors.stopping import stopped_wherever_it_reports
 from evenfall.cli import main
-from evenfall.errors import Cancelled, RequestError
+from evenfall.errors import Cancelled, ProgramError, RequestError
 from evenfall.files import write_together
 from evenfall.workshop import (
     MachineRequest,
@@ -106,6 +106,22 @@ def test_nothing_is_not_left_out(tmp_path) -> None:
         done = on_the_command_line("spec", "new", "electric", option, value, "-o", path)
         assert done.exit_code == 2
         assert not path.exists()
+
+
+def test_what_the_moves_alone_show_is_refused_before_anything_is_cut(job) -> None:
+    machine, cutters = (
+        Source.invented(name) for name in ("yard.machine.toml", "yard.cutters.toml")
+    )
+    lies = Source.invented("yard.fixture.toml").text().replace("zero_x = 120.0", "zero_x = 600.0")
+    on = MachineRequest(machine, cutters, Source("far.toml", lies.encode()), state="strung")
+    steps = set()
+    with pytest.raises(ProgramError, match="outside its travel"):
+        program(
+            ProgramRequest(Source("a.plan.json", (job / "a.plan.json").read_bytes()), on),
+            lambda step, _: steps.add(step),
+        )
+    assert "Writing the program" in steps
+    assert "Cutting virtually" not in steps
 
 
 @pytest.mark.slow

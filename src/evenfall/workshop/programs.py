@@ -225,7 +225,7 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     Raises
     ------
     ProgramError
-        The simulated cut found a fault; nothing is to be written.
+        A move or the simulated cut is at fault; nothing is to be written.
     EvenfallError
         A file cannot be used, or the plan cannot be cut so.
 
@@ -264,10 +264,7 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     passes += part_passes(piece, cutters, machine, material, progress)
     header = _header(opened, request.lift_mm)
     text = emit(passes, header, machine, opened.fixture, progress)
-    outcome = _judged(opened, text, "", passes, progress)
-    if outcome.faults:
-        raise ProgramError(outcome.faults)
-    return outcome
+    return _judged(opened, text, "", passes, progress)
 
 
 def check_program(request: ProgramCheckRequest, progress: Progress = silent) -> ProgramOutcome:
@@ -313,13 +310,22 @@ def _judged(
     found += program_warnings(traced, opened.piece, setting)
     untouched = patches_of(opened.piece)
 
+    def put_in_order() -> None:
+        """Sort what was found by its lines, and refuse a program of our own that is at fault."""
+        found.sort(key=lambda one: one.at.lines or (traced.line_count + 1,))
+        faults = [one for one in found if one.severity == "error"]
+        if passes and faults:
+            raise ProgramError(faults)
+
+    put_in_order()
+
     def cut(moves: Traced) -> tuple[Patch, ...]:
         return simulate(untouched, moves, setting.cutters, progress)
 
     patches = cut(traced)
     found += lift_findings(traced, opened.piece, setting, cut)
     found += cut_faults(patches, opened.piece, setting, lifted=lifted)
-    found.sort(key=lambda one: one.at.lines or (traced.line_count + 1,))
+    put_in_order()
     return ProgramOutcome(
         specification=opened.specification,
         plan=opened.plan,

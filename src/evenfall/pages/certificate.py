@@ -3,26 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
 from evenfall.pages.typesetting import Paper, paper_for
 from evenfall.requirement import State
-from evenfall.units import MINUS, in_unit, length_text, number_text
+from evenfall.units import MINUS, LengthUnit, in_unit, length_text, number_text
 from evenfall.wording import Sentence, counted, plain_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from evenfall.arrays import FloatArray
     from evenfall.proof.decision import Verdict
     from evenfall.proof.result import Item, Proof
     from evenfall.proof.uncertainty import BudgetLine
-    from evenfall.units import LengthUnit
 
 KINDS: dict[str, str] = {
     "action": "Action",

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator, Mapping
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.etree import ElementTree
 
 from evenfall.errors import At, RequestError
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
 
 _SVG = "http://www.w3.org/2000/svg"
 _ACTIVE = {"script", "foreignObject", "iframe", "image", "set", "animate", "handler", "audio"}

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from evenfall.pages.page import Page
-from evenfall.pages.typesetting import breakable, paper_for
-
-if TYPE_CHECKING:
-    from evenfall.pages.typesetting import Paper
-    from evenfall.units import LengthUnit
+from evenfall.pages.typesetting import Paper, breakable, paper_for
+from evenfall.units import LengthUnit
 
 
 def lot_report_page(

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import pkgutil
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date as calendar_date
 from functools import cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from evenfall.pages.drawings import for_paper, for_screen, job_text, square_code
 from evenfall.pages.typesetting import Paper, breakable, kept_together, pdf
-from evenfall.pictures.inks import DARK, LIGHT, PRINT
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from evenfall.pictures.inks import Theme
+from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 
 _FROM_OUTSIDE = ("serial", "model", "place", "issuer")
 """What may hold words too long for a line of paper."""

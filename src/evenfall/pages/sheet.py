@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.pages.figures import Figures
 from evenfall.pages.page import Page
-from evenfall.pages.typesetting import paper_for
+from evenfall.pages.typesetting import Paper, paper_for
+from evenfall.units import LengthUnit
 
 if TYPE_CHECKING:
-    from evenfall.pages.typesetting import Paper
-    from evenfall.units import LengthUnit
     from evenfall.work.parts import BenchSheet, Cell
 
 

@@ -9,14 +9,11 @@ from __future__ import annotations
 import json
 import pkgutil
 import re
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Mapping
+from typing import Any, Literal
 
 from evenfall.errors import RequestError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit
 
 Paper = Literal["a4", "us-letter"]
 Standard = Literal["ua-1", "a-2a"]

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from evenfall.pictures.inks import INK, QUIET
 from evenfall.pictures.svg import text, text_width_px
 from evenfall.units import LengthUnit, in_unit, number_text
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
 
 
 @dataclass(frozen=True, slots=True)

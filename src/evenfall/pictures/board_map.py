@@ -7,6 +7,7 @@ grey and marked by minus signs, both darker with size; numbers repeat it at some
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import partial
 from itertools import groupby
@@ -14,6 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import board_drop_at_mm
 from evenfall.pictures.axes import fine_figure, fine_unit, fret_numbers
 from evenfall.pictures.chart import Chart, Drawing
@@ -26,6 +29,7 @@ from evenfall.pictures.inks import (
     QUIET,
     RULE,
     Shade,
+    Theme,
 )
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
@@ -40,11 +44,6 @@ from evenfall.pictures.words import said, titled
 from evenfall.units import MM_PER_INCH, LengthUnit, in_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
 
 

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.svg import text
 from evenfall.pictures.words import began, said, unit_shown
+from evenfall.production import Capability
 from evenfall.production.series import amount
-from evenfall.units import mm_per_unit
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
-    from evenfall.pictures.inks import Theme
-    from evenfall.production import Capability
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, mm_per_unit
 
 _MOST_STEPS = 40
 """More steps than these are too narrow to see."""

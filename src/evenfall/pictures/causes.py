@@ -6,17 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, WASH
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel, span
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, WASH, Theme
 from evenfall.pictures.svg import rect, text
 from evenfall.pictures.words import began, said, unit_shown
-from evenfall.units import mm_per_unit
+from evenfall.units import LengthUnit, mm_per_unit
 
 if TYPE_CHECKING:
-    from evenfall.pictures.chart import Panel
-    from evenfall.pictures.inks import Theme
     from evenfall.production.causes import Causes, Effect
-    from evenfall.units import LengthUnit
 
 _MOST_DRAWN = 8
 _BAR_PX = 14.0

@@ -8,6 +8,7 @@ band. What a cell shows is data, `Cell`, so that a page can show a new answer wi
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
@@ -26,8 +27,6 @@ from evenfall.pictures.svg import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Iterator, Sequence
-
     from evenfall.instrument import Specification
     from evenfall.pictures.chart import Chart
 

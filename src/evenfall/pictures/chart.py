@@ -7,12 +7,13 @@ units of the panel's axes; a value that is NaN leaves a gap.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.pictures.axes import Axis
-from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, RULE, WASH
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, RULE, WASH, Theme
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
     circle,
@@ -28,10 +29,7 @@ from evenfall.pictures.svg import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-
     from evenfall.arrays import FloatArray
-    from evenfall.pictures.inks import Theme
 
     Series: TypeAlias = "Sequence[float] | FloatArray"
     Symbol: TypeAlias = "Callable[[float, float], str]"

@@ -3,26 +3,21 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH, Theme
 from evenfall.pictures.svg import shortened, text
 from evenfall.pictures.words import began, said, unit_shown
+from evenfall.production import ControlChart
 from evenfall.production.charts import STEPS
+from evenfall.production.charts import Panel as Figures
 from evenfall.production.run_rules import OUTSIDE
 from evenfall.production.series import amount
-from evenfall.units import in_unit
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.pictures.inks import Theme
-    from evenfall.production import ControlChart
-    from evenfall.production.charts import Panel as Figures
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, in_unit
 
 _MOST_POINTS = 100
 """More points than these are too close to tell apart; the last of them are drawn."""

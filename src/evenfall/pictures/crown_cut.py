@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import arc_drop_mm, crown_radius_mm
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing
-from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, WASH
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, WASH, Theme
 from evenfall.pictures.svg import group, rect
 from evenfall.pictures.words import length, said, titled
+from evenfall.plan import Plan
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.units import in_unit
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.chart import Panel
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, in_unit
 
 _POINTS = 121
 _WIDE_PX = 340.0

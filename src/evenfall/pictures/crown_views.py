@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import CodeArray, FloatArray
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import board_drop_at_mm
 from evenfall.measurement import Origin
 from evenfall.pictures.axes import fine_figure, fine_unit, round_exaggeration
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel, mark
-from evenfall.pictures.inks import BAND, INK, LIGHT, PAPER, QUIET, RISK, RULE
+from evenfall.pictures.inks import BAND, INK, LIGHT, PAPER, QUIET, RISK, RULE, Theme
 from evenfall.pictures.svg import PAGE_WIDTH_PX, circle, group, line, path, text
 from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import CodeArray, FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.scans import CrownSurvey
     from evenfall.scans.crown_survey import Section
 

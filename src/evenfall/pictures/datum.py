@@ -6,15 +6,10 @@ Nothing here comes from an instrument: proportions are chosen so that every name
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
-from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH, Theme
 from evenfall.pictures.svg import document, line, path, rect, text
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.pictures.inks import Theme
 
 _NUT_PX, _SADDLE_PX, _DATUM_PX = 70.0, 560.0, 178.0
 _SLOT_PX, _TOP_PX = 62.0, 40.0

@@ -9,11 +9,13 @@ in shape what the shade says, for prints without grey.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
 from evenfall.pictures.cells import (
     UNKNOWN,
     Cell,
@@ -38,6 +40,7 @@ from evenfall.pictures.inks import (
     RISK_SHARES,
     WASH,
     Shade,
+    Theme,
 )
 from evenfall.pictures.svg import circle, group, line, rect, text, text_width_px
 from evenfall.pictures.words import said, titled
@@ -46,11 +49,7 @@ from evenfall.units import LengthUnit, in_unit, number_text
 from evenfall.wording import SHARE_TOLERANCE, sentence, whole_percent
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
     from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
 
 

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, WASH, Theme
 from evenfall.pictures.svg import rect, text
 from evenfall.pictures.words import said, unit_shown
 from evenfall.production.factors import by_number
-from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE
+from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy, Readings, Width
 from evenfall.production.series import amount
-from evenfall.units import mm_per_unit
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.pictures.inks import Theme
-    from evenfall.production.gauge import GaugeStudy, Readings, Width
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, mm_per_unit
 
 _BAR_PX = 16.0
 _SHARE_PX = 44.0

@@ -10,19 +10,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, string_lines
 from evenfall.neck.bow import relief_point
 from evenfall.pictures.chart import Chart, Drawing, Panel
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.string_panels import StringPanels
 from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
     from evenfall.levelling.ideal import IdealNeck
-    from evenfall.pictures.inks import Theme
 
 _PANEL_PX = 120.0
 

@@ -6,22 +6,17 @@ fret slopes. Shape says the same as colour: what stands high, what lies low, wha
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
+from evenfall.neck import LevelLine
 from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.pictures.chart import Chart, Drawing, Panel, span
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.words import said, titled
 from evenfall.units import LengthUnit, in_unit
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.neck import LevelLine
-    from evenfall.pictures.inks import Theme
 
 _REACH = 0.36
 """How far the strings spread to both sides of their fret, in spaces between frets."""

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from evenfall.pictures.chart import Chart, Drawing
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, Theme
 from evenfall.pictures.svg import line, text
 from evenfall.pictures.words import said
-
-if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
 
 _ROWS = {"skipped": 0.0, "reduced": 1.0, "normal": 2.0, "tightened": 3.0, "stopped": 4.0}
 _MOST = 40

@@ -7,28 +7,22 @@ source). The relief that is read out is that of the level line, as in diagnosis,
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
 from evenfall.neck import default_bow, level_line
 from evenfall.neck.season import COVERAGE_FACTOR
 from evenfall.neck.wear import before_filing
 from evenfall.pictures.chart import Chart, Drawing, Panel
-from evenfall.pictures.inks import INK, LIGHT, QUIET
+from evenfall.pictures.inks import INK, LIGHT, QUIET, Theme
 from evenfall.pictures.string_panels import StringPanels
 from evenfall.pictures.words import length, said, titled
 from evenfall.plan import Plan
 from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-
 
 _PANEL_PX = 104.0
 

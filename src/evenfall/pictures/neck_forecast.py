@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
-from evenfall.neck.season import COVERAGE_FACTOR
+from evenfall.instrument import Specification
+from evenfall.neck import NeckForecast
+from evenfall.neck.season import COVERAGE_FACTOR, Season
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.svg import line, text
 from evenfall.pictures.words import length, said, titled
 from evenfall.units import LengthUnit, in_unit
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.neck import NeckForecast
-    from evenfall.neck.season import Season
-    from evenfall.pictures.inks import Theme
 
 _COLUMN_PX = 150.0
 _ALLOWED = "allowed"

@@ -6,14 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.pictures.inks import INK, LIGHT, RISK, RULE
+from evenfall.arrays import CodeArray
+from evenfall.pictures.inks import INK, LIGHT, RISK, RULE, Theme
 from evenfall.pictures.words import said
 from evenfall.requirement import State
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray
     from evenfall.instrument.geometry import StringLines
-    from evenfall.pictures.inks import Theme
 
 WIDE_PX, HIGH_PX = 132, 26
 _EDGE_PX, _TOOTH_PX = 3.0, 3.2

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from evenfall.pictures.chart import Chart, Drawing
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.words import said
-from evenfall.production.sampling import Plan
-
-if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
-    from evenfall.production.sampling import VariablesPlan
+from evenfall.production.sampling import Plan, VariablesPlan
 
 
 def operating_curve(plan: Plan | VariablesPlan, lot_count: int, *, theme: Theme = LIGHT) -> Drawing:

@@ -9,23 +9,18 @@ from __future__ import annotations
 
 import math
 from functools import partial
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH, Theme
 from evenfall.pictures.svg import group, rect, shortened, text, text_width_px
 from evenfall.pictures.words import said
 from evenfall.strings.pitch import HEARD_CENTS
 from evenfall.units import number_text
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
-
 
 _MOST_COLUMNS = 24
 _WIDEST_CELL_PX = 56.0

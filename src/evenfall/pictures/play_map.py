@@ -7,10 +7,11 @@ and which fret is met first.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import numpy as np
 
+from evenfall.instrument import Specification
 from evenfall.pictures.cells import (
     LABEL_PX,
     Cell,
@@ -22,16 +23,10 @@ from evenfall.pictures.cells import (
     key_shade,
 )
 from evenfall.pictures.chart import Chart, Drawing
-from evenfall.pictures.inks import LIGHT, PLAY_SHADES, QUIET
+from evenfall.pictures.inks import LIGHT, PLAY_SHADES, QUIET, Theme
 from evenfall.pictures.svg import shortened, text, text_width_px
+from evenfall.strings.playtest import PlayTest
 from evenfall.strings.playtest.play_test import Verdict
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
-    from evenfall.strings.playtest import PlayTest
 
 _STRIP_PX = 14.0
 _LEAST_CELL_PX = 28.0

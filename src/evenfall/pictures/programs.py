@@ -7,31 +7,25 @@ written from.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import runs
+from evenfall.arrays import FloatArray, runs
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.pictures.axes import fine_unit
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
-from evenfall.pictures.inks import BAND, BODY, INK, LIGHT, QUIET, RISK, WASH
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, Panel, span
+from evenfall.pictures.inks import BAND, BODY, INK, LIGHT, QUIET, RISK, WASH, Theme
 from evenfall.pictures.words import said, titled
-from evenfall.units import in_unit
+from evenfall.units import LengthUnit, in_unit
 from evenfall.wording import say, sentence
-from evenfall.work.simulation import ALONG_MM, after_each_pass, crown_after, fret_patch
+from evenfall.work.crown_lines import CrownLine, Workpiece
+from evenfall.work.descriptions import Cutter
+from evenfall.work.simulation import ALONG_MM, Patch, after_each_pass, crown_after, fret_patch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.chart import Panel
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
-    from evenfall.work.crown_lines import CrownLine, Workpiece
-    from evenfall.work.descriptions import Cutter
-    from evenfall.work.simulation import Patch
     from evenfall.work.trace import Traced
 
 _ROOM_MM = 12.0

@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import board_radius_mm
+from evenfall.measurement import Scanned
 from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Drawing, span
 from evenfall.pictures.crown_views import draw_section
-from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK
+from evenfall.pictures.inks import BAND, INK, LIGHT, QUIET, RISK, Theme
 from evenfall.pictures.words import said, titled
+from evenfall.scans import CrownSurvey
+from evenfall.scans.crown_survey import Section
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.fret_findings import PLACE_MM, off_place
 from evenfall.units import LengthUnit, in_unit, number_text
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Scanned
-    from evenfall.pictures.inks import Theme
-    from evenfall.scans import CrownSurvey
-    from evenfall.scans.crown_survey import Section
 
 _GAP_PX = 40.0
 _SECTIONS_PX = 130.0

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
 from evenfall.pictures.board_map import board_map
 from evenfall.pictures.crown_views import crown_lines, crown_section, widest_flat
-from evenfall.pictures.inks import LIGHT
+from evenfall.pictures.inks import LIGHT, Theme
 from evenfall.pictures.neck import neck_curve
 from evenfall.pictures.scan_frets import board_along, crown_kinds_chart, fret_places_chart
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-    from evenfall.scans import CrownSurvey
-    from evenfall.units import LengthUnit
+from evenfall.scans import CrownSurvey
+from evenfall.units import LengthUnit
 
 
 def scan_drawings(

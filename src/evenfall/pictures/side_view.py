@@ -7,16 +7,18 @@ clearance, so both states may be drawn over the same one.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, string_lines
 from evenfall.pictures.axes import Axis, exaggeration_text, fret_numbers, round_exaggeration
 from evenfall.pictures.chart import Chart, Drawing, mark
-from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH
+from evenfall.pictures.inks import INK, LIGHT, PAPER, QUIET, RISK, RISK_WASH, RULE, WASH, Theme
 from evenfall.pictures.svg import (
     PAGE_WIDTH_PX,
     circle,
@@ -30,17 +32,11 @@ from evenfall.pictures.svg import (
 from evenfall.pictures.words import length, said, titled
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.units import LengthUnit, in_unit
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.plan import Plan
     from evenfall.strings.excursion import ExcursionTable
-    from evenfall.wording import Sentence
 
 
 _LEFT_PX = 46.0

@@ -6,15 +6,11 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING
 
 from evenfall.pictures.chart import Chart, Drawing, Panel, span
-from evenfall.pictures.inks import INK, LIGHT, QUIET
+from evenfall.pictures.inks import INK, LIGHT, QUIET, Theme
 from evenfall.pictures.words import length, said
 from evenfall.units import LengthUnit, in_unit
-
-if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
 
 _DAYS_PER_YEAR = 365.25
 _MOST_DATES = 7

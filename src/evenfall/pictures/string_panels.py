@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.pictures.axes import exaggeration_text, fret_numbers, round_exaggeration
-from evenfall.pictures.chart import LEFT_PX, RIGHT_PX
+from evenfall.pictures.chart import LEFT_PX, RIGHT_PX, Chart, Panel
 from evenfall.pictures.inks import QUIET
 from evenfall.pictures.svg import text
-from evenfall.units import in_unit
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from evenfall.instrument import Specification
-    from evenfall.pictures.chart import Chart, Panel
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, in_unit
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,18 +13,15 @@ from __future__ import annotations
 
 import re
 import zlib
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from html import escape
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from evenfall.pictures.inks import INK, LIGHT, PAPER
+from evenfall.pictures.inks import INK, LIGHT, PAPER, Theme
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
-
-    from evenfall.pictures.inks import Theme
-
     Points = Sequence[tuple[float, float]]
 
 PAGE_WIDTH_PX = 680.0

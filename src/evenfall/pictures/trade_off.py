@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.pictures.chart import Chart, Drawing, Panel, span
-from evenfall.pictures.inks import LIGHT, RISK, RISK_WASH
+from evenfall.pictures.inks import LIGHT, RISK, RISK_WASH, Theme
 from evenfall.pictures.svg import PAGE_WIDTH_PX
 from evenfall.pictures.words import said
 from evenfall.units import LengthUnit, in_unit, mm_per_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray
     from evenfall.levelling.tradeoff import TradeOff
-    from evenfall.pictures.inks import Theme
 
     Points = Sequence[tuple[float, float]]
 

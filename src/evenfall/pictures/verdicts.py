@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, NamedTuple
 
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import Chart, Drawing, mark
-from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, WASH
+from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, RULE, WASH, Theme
 from evenfall.pictures.svg import PAGE_WIDTH_PX, group, line, path, rect, text, wrapped
 from evenfall.pictures.words import said
 from evenfall.units import MINUS, LengthUnit, in_unit, number_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from evenfall.pictures.inks import Theme
     from evenfall.proof import Item
 
 _ROW_PX = 19.0

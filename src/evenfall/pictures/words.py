@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from evenfall.wording import say, sentence
+from evenfall.units import LengthUnit
+from evenfall.wording import Value, say, sentence
 
 if TYPE_CHECKING:
     from evenfall.instrument import Specification
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Value
 
 
 def said(text: str, unit: LengthUnit = "mm", **values: Value) -> str:

@@ -9,12 +9,10 @@ arc, all arcs in step, so that one scan's two thousand arcs cost a few array pas
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
+from evenfall.arrays import FloatArray, IntArray
 
 NORMAL_MAD = 1.4826
 """Standard deviation of normal noise over its median absolute deviation, 1/Phi^-1(3/4)."""

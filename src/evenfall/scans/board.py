@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.gather import CELL_MM, FOOT_MM
 from evenfall.scans.laid_flat import median_along
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
     from evenfall.scans.fret_comb import FretLines
     from evenfall.scans.gather import Gathered
 

@@ -7,13 +7,14 @@ first, and then looked at again alone and more closely.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import along_axes
+from evenfall.arrays import FloatArray, along_axes
 from evenfall.errors import At, Progress, RequestError
+from evenfall.instrument import Specification
 from evenfall.scans.fret_comb import FretLines, Match, match_frets
 from evenfall.scans.laid_flat import (
     LEVELLING_SAMPLES,
@@ -36,13 +37,6 @@ from evenfall.scans.surface import (
     sample_indices,
 )
 from evenfall.scans.visible import Box, places_of, seen_cells
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-
 
 SAMPLES = 250_000
 """Points from which the scan's place is found; a later pass takes all."""

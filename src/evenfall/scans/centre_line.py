@@ -7,13 +7,10 @@ tilt, and the tilt of the scanner is not known.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-
+from evenfall.arrays import FloatArray
 
 EDGE_BLOCKS = 10
 """Blocks along the neck from whose scatter the centre line's uncertainty is taken."""

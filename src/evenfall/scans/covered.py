@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import At, Finding
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.instrument import Specification
     from evenfall.scans.orientation import Located, Orientation
     from evenfall.scans.surface import Surface

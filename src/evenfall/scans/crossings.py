@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.measurement import Origin
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
     from evenfall.scans.crown_line import CrownLine
 
 

@@ -8,15 +8,13 @@ slices: it is known far better than any of them, and asks for no formula of its 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.scans.arcs import NORMAL_MAD, group_middles
 from evenfall.scans.laid_flat import cell_medians
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
 
 Kind = Literal["round", "pointed", "one-sided", "flat", "blunt"]
 

@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.arcs import NORMAL_MAD, ArcFits, arc_distance_mm, fit_arcs, group_middles
 from evenfall.scans.crown_kind import CrownSection, fit_section, mean_section, unlike_arc
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
     from evenfall.scans.gather import CrownPoints
 
 

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, CodeArray, FloatArray
 from evenfall.instrument.geometry import arc_drop_mm
+from evenfall.measurement import Scanned
 from evenfall.scans.crown_line import REJECT_SIGMA
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray
-    from evenfall.measurement import Scanned
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import crown_radius_mm
 from evenfall.scans.crown_kind import ROOF_SHARE
 from evenfall.scans.gather import saddle_box
@@ -14,8 +16,6 @@ from evenfall.scans.surface import Cloud, sample_indices
 from evenfall.scans.visible import CREASE_RAD, Box, lifted, places_of, seen_cells
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.instrument import Specification
     from evenfall.scans.orientation import Located
 
 STEP_MM = (0.05, 0.3)

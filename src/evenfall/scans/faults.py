@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import runs
+from evenfall.arrays import BoolArray, FloatArray, runs
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.measurement import Origin
 from evenfall.measurement.missing import missing_places
 from evenfall.scans.fret_comb import nominal_lines
@@ -28,10 +29,6 @@ from evenfall.scans.strung import string_cells
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification
     from evenfall.scans.crown_survey import CrownSurvey
     from evenfall.scans.gather import Gathered
     from evenfall.scans.orientation import Located

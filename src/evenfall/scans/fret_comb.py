@@ -7,20 +7,14 @@ scores are kept, so that a close second is reported and not overlooked.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import fret_distance_mm
+from evenfall.arrays import BoolArray, FloatArray, IntArray
+from evenfall.instrument import Specification, StringLines, fret_distance_mm
 from evenfall.scans.laid_flat import BIN_MM, WINDOW_MM, StripMap, median_along
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.instrument import Specification, StringLines
-
 
 LEAST_HEIGHT_SHARE = 0.35
 """A ridge lower than this share of a new crown is no fret."""

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray
 from evenfall.errors import At, Finding
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray
     from evenfall.instrument import Specification
     from evenfall.measurement import Scanned
     from evenfall.scans.crown_kind import Kind

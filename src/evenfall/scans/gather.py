@@ -14,16 +14,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import Progress, silent
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.scans.fret_comb import FretLines, nominal_lines
 from evenfall.scans.surface import pieces
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.instrument import Specification
     from evenfall.scans.orientation import Located
 
 

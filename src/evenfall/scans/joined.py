@@ -12,24 +12,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import fields, replace
 from itertools import combinations
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
-from evenfall.measurement import Heights, Origin, Scanned, Shared
+from evenfall.instrument import Specification, StringLines, string_lines
+from evenfall.measurement import Heights, Measurement, Origin, Scanned, Shared
 from evenfall.scans.arcs import NORMAL_MAD
+from evenfall.scans.crown_survey import CrownSurvey
 from evenfall.scans.fret_comb import nominal_lines
 from evenfall.scans.surface import unusable
 from evenfall.scans.whole_neck import PLACE_U_MM, off_scale
 from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, CodeArray, FloatArray, IntArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.measurement import Measurement
-    from evenfall.scans.crown_survey import CrownSurvey
 
 T = TypeVar("T")
 

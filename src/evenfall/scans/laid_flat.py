@@ -8,16 +8,11 @@ sequence, so the same scan gives the same answer.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import along_axes
+from evenfall.arrays import FloatArray, IntArray, along_axes
 from evenfall.scans.surface import GOLDEN_SHARE, PLASTIC_SHARES, sample_indices
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
-
 
 PLANE_TOLERANCE_MM = 2.5
 """A board lies within this of its mean plane, radius, relief and crowns included."""

@@ -6,12 +6,16 @@ Places of frets fit as well with every number moved by one on a scale 2^(1/12) l
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.errors import Finding, ReadingsError
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.measurement.scanned import unsettled_numbers
 from evenfall.scans.laid_flat import BIN_MM
@@ -19,11 +23,6 @@ from evenfall.scans.surface import unusable
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.errors import Finding, ReadingsError
-    from evenfall.instrument import Specification
     from evenfall.scans.laid_flat import StripMap
 
 AROUND = 2

@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.gather import nut_line
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.scans.gather import Gathered
 
 Known = tuple[float, float]

@@ -5,14 +5,15 @@ The specification is the only hint. What it cannot settle is said, never guessed
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import along_axes, runs
+from evenfall.arrays import BoolArray, FloatArray, along_axes, runs
 from evenfall.errors import At, Finding, Progress, ReadingsError, silent
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.candidates import Candidate, Views, candidates, closer, holds_more
 from evenfall.scans.centre_line import CentreLine, board_edges, straight_centre
@@ -40,10 +41,6 @@ from evenfall.scans.surface import (
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification
     from evenfall.scans.facets import Facets
 
 

@@ -8,18 +8,14 @@ the scale only once the first of them is known; the answer says which number it 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import At, Finding
 from evenfall.instrument import fret_distance_mm
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.surface import unusable
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray, IntArray
-
 
 LEAST_PLACES = 4
 """Two numbers are fitted (nut and scale); fewer than four places could fit by chance."""

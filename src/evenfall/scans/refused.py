@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import runs
+from evenfall.arrays import BoolArray, runs
 from evenfall.errors import Progress, ReadingsError
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import SEMITONE
 from evenfall.scans.fret_comb import collapsed
 from evenfall.scans.laid_flat import lay_level, principal_axes, strip_map
@@ -17,10 +19,6 @@ from evenfall.scans.surface import UNITS_MM, Points, Surface, unusable
 from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import BoolArray
-    from evenfall.instrument import Specification
     from evenfall.scans.candidates import Candidate
     from evenfall.scans.fret_comb import Match
     from evenfall.scans.laid_flat import StripMap

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import runs
+from evenfall.arrays import FloatArray, runs
 from evenfall.errors import Finding, Progress, ReadingsError, silent
 from evenfall.scans.fret_comb import FretLines, Match, collapsed
 from evenfall.scans.laid_flat import BIN_MM, Level, StripMap, lay_level, principal_axes, strip_map
@@ -22,10 +21,6 @@ from evenfall.scans.surface import (
     finite_samples,
     unusable,
 )
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-
 
 SAMPLES = 400_000
 """Points from which slots are found."""

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.instrument import string_lines
-from evenfall.wording import sentence
+from evenfall.instrument import Specification, string_lines
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.instrument import Specification
     from evenfall.scans.crown_survey import CrownSurvey
-    from evenfall.wording import Sentence
 
 NUT_MM = 0.3
 """A nut further from its place is reported: 0.8 cents on a guitar (common practice, no source)."""

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import BoolArray, FloatArray
+from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.measurement import Heights, Origin
 from evenfall.measurement.causes import Causes
 from evenfall.measurement.scanned import StringsScanned
@@ -22,8 +23,6 @@ from evenfall.scans.surface import sample_indices
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.scans.gather import Gathered
     from evenfall.scans.nut_and_saddle import Ends
 

@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from evenfall.arrays import FloatArray, IntArray
 from evenfall.errors import NOWHERE, Finding, ReadingsError
+from evenfall.wording import Value
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-    from evenfall.arrays import FloatArray, IntArray
-    from evenfall.wording import Value
 
 
 #: Points as rows x, y, z in the unit and the frame of the file, shape (N, 3).

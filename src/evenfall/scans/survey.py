@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import Finding, Progress, silent
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.scans.board import BoardCells
 from evenfall.scans.covered import without_covers
@@ -43,8 +44,6 @@ from evenfall.scans.whole_neck import whole_neck
 from evenfall.wording import sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.gather import CrownPoints
 

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.scans.surface import Cloud, HeightMap, Mesh, sample_indices, unusable
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import FloatArray
 
 MOST_COUNT = 120_000
 _PIECE = 1_000_000

@@ -8,16 +8,12 @@ quadratic patch over each facet, from the turn between neighbouring facets, lies
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 
 PIECE_CELLS = 1 << 21
 """Cells drawn at a time."""

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, string_lines
 from evenfall.measurement import Scanned
+from evenfall.measurement.scanned import StringsScanned
 from evenfall.scans.arcs import NORMAL_MAD
 from evenfall.scans.crown_line import CAP_SHARE
 from evenfall.scans.fret_comb import nominal_lines
@@ -15,11 +18,6 @@ from evenfall.scans.gather import FOOT_MM
 from evenfall.scans.nut_and_saddle import UNKNOWN, Known
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement.scanned import StringsScanned
     from evenfall.scans.board import Board
     from evenfall.scans.crown_kind import CrownSection
     from evenfall.scans.crown_line import CrownLine

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 
+from evenfall.instrument import Specification
 from evenfall.neck.bow import relief_point
+from evenfall.plan import Plan
 from evenfall.wording import Sentence, sentence
 from evenfall.work.parts import NOTHING_MM
 from evenfall.work.steps import Steps
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.instrument import Specification
-    from evenfall.plan import Plan
 
 Setting = Literal["rod", "saddle", "nut"]
 

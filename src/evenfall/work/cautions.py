@@ -6,16 +6,14 @@ machine, local rules or qualified practice, and say so.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from evenfall.instrument import Specification
-    from evenfall.wording import Value
 
 
 @dataclass(frozen=True, slots=True)

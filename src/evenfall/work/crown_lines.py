@@ -15,22 +15,18 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import BoolArray, FloatArray, shut
 from evenfall.errors import RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import board_drop_at_mm, crown_radius_mm
+from evenfall.measurement import Measurement
 from evenfall.measurement.missing import missing_places
-from evenfall.neck import default_bow, level_line, neck_model
+from evenfall.neck import NeckModel, default_bow, level_line, neck_model
 from evenfall.neck.forecast import converted_to_tension
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.neck import NeckModel
     from evenfall.plan import Plan
-    from evenfall.wording import Sentence
     from evenfall.work.part_lines import PartLine
 
 StringState = Literal["strung", "unstrung"]

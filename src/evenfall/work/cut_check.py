@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import IntArray
 from evenfall.errors import At, Finding
 from evenfall.instrument.geometry import arc_drop_mm
 from evenfall.units import MM_PER_INCH
+from evenfall.wording import Value
 from evenfall.work.descriptions import WHEELS
 from evenfall.work.part_check import (
     SHAPE_MM,
@@ -23,15 +25,12 @@ from evenfall.work.part_check import (
     fault,
     part_faults,
 )
-from evenfall.work.trace import noted
+from evenfall.work.trace import Traced, noted
 
 if TYPE_CHECKING:
-    from evenfall.arrays import IntArray
-    from evenfall.wording import Value
     from evenfall.work.crown_lines import CrownLine, Workpiece
     from evenfall.work.program_check import Setting
     from evenfall.work.simulation import Patch
-    from evenfall.work.trace import Traced
 
 _LIFT = re.compile(r"(\d+(?:\.\d+)?) (mm|in)\b")
 _WHEEL_BITES = 1.3  # times its depth of cut that a wheel may take off at once; our judgement

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
-from evenfall.work.crown_lines import MOST_MISS_MM, lie_between
+from evenfall.plan import Plan
+from evenfall.work.crown_lines import MOST_MISS_MM, Lie, Workpiece, lie_between
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
     from evenfall.scans import CrownSurvey
-    from evenfall.work.crown_lines import Lie, Workpiece
 
 _UPRIGHT_SHARE = 0.99  # of a height over the board that is a height on the machine
 _NEAR_MM = 0.5  # a cutter may touch this far from where a sensor saw a crown; our judgement

@@ -7,25 +7,21 @@ stop the work; `waits` marks those that do.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenfall.gates import unmet
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
 from evenfall.measurement.heights import Origin
 from evenfall.neck.drawn_line import LEAST_U_MM
+from evenfall.plan import Plan
+from evenfall.plan.limits import Miss, Setting
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.sheets.readings import GAUGE_ROUTE
 from evenfall.wording import Sentence, sentence
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
-    from evenfall.plan.limits import Miss, Setting
 
 COARSE_U_MM = 0.01
 """Over this uncertainty of a crown a feeler leaves some necks buzzing over the next fret [mm]."""

@@ -7,12 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import At, Finding
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, Value, sentence
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.wording import Sentence, Value
     from evenfall.work.crown_lines import CrownLine
     from evenfall.work.part_lines import PartLine
     from evenfall.work.program_check import Setting

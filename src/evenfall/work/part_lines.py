@@ -9,30 +9,22 @@ Tool path and simulation both go by these surfaces.
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import FloatArray, shut
 from evenfall.errors import RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.instrument.geometry import arc_drop_mm, board_drop_at_mm
+from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
-from evenfall.wording import sentence
-from evenfall.work.crown_lines import CUT_MM, InPlan, shape_preserving
-from evenfall.work.descriptions import NutWork
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
-    from evenfall.wording import Sentence
-    from evenfall.work.crown_lines import CrownLine, Workpiece
-    from evenfall.work.descriptions import EndWork, Material, Parts, SaddleWork
+from evenfall.plan import Plan
+from evenfall.wording import Sentence, sentence
+from evenfall.work.crown_lines import CUT_MM, CrownLine, InPlan, Workpiece, shape_preserving
+from evenfall.work.descriptions import EndWork, Material, NutWork, Parts, SaddleWork
 
 COVER_MM = 1.0
 """How far a nut is taken to stand over the floors of slots that are there [mm]; our judgement."""

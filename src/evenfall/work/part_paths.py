@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import Progress, RequestError, silent
 from evenfall.wording import sentence
 from evenfall.work.toolpath import (
@@ -24,7 +25,6 @@ from evenfall.work.toolpath import (
 )
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
     from evenfall.work.crown_lines import Workpiece
     from evenfall.work.descriptions import Cutter, Machine
     from evenfall.work.part_lines import PartLine

@@ -10,26 +10,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import NOWHERE, At, Finding
-from evenfall.measurement import Heights, Origin
+from evenfall.measurement import Heights, Measurement, Origin
+from evenfall.plan import Plan
 from evenfall.wording import Value, sentence
-from evenfall.work.descriptions import WHEELS
+from evenfall.work.descriptions import WHEELS, Cutter, Fixture, Machine, Parts
 from evenfall.work.part_check import (
     TOUCHED_MM,
     contacts,
     fault,
     planned_contacts,
 )
-from evenfall.work.trace import AT_WORK_MM, noted
+from evenfall.work.trace import AT_WORK_MM, Traced, noted
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
     from evenfall.work.crown_lines import Workpiece
-    from evenfall.work.descriptions import Cutter, Fixture, Machine, Parts
     from evenfall.work.simulation import Patch
-    from evenfall.work.trace import Traced
 
 _TO_STATE: Mapping[str, tuple[str, tuple[str, ...]]] = {
     "units": ("its unit", ("G20", "G21")),

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenfall.errors import At, Finding
-from evenfall.work.trace import AT_WORK_MM
+from evenfall.wording import Value
+from evenfall.work.trace import AT_WORK_MM, Traced
 
 if TYPE_CHECKING:
-    from evenfall.wording import Value
     from evenfall.work.crown_lines import Workpiece
     from evenfall.work.program_check import Setting
-    from evenfall.work.trace import Traced
 
 _SPINDLE = ("M3", "M4", "M5")
 _SPIN_UP_SHARE = 0.95  # of the time that the machine needs; digits of a dwell are lost

@@ -8,11 +8,11 @@ on a right-handed neck, from treble to bass on a left-handed one.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from evenfall.plan import METHODS
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification
+from evenfall.plan import METHODS, Plan
 from evenfall.plan.methods import tool_of
 from evenfall.requirement import margin_share
 from evenfall.wording import Sentence, plain_line, sentence, whole_percent
@@ -20,11 +20,6 @@ from evenfall.work.cautions import cautions
 from evenfall.work.notes import notes
 from evenfall.work.parts import NOTHING_MM, Banner, BenchSheet, Column, Tone
 from evenfall.work.steps import Steps
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.plan import Plan
 
 
 def bench_sheet(specification: Specification, plan: Plan) -> BenchSheet:

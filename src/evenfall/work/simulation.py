@@ -22,15 +22,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, FloatArray, IntArray
 from evenfall.errors import Progress, silent
 from evenfall.instrument.geometry import arc_drop_mm
-from evenfall.work.descriptions import WHEELS
+from evenfall.work.crown_lines import CrownLine, Workpiece
+from evenfall.work.descriptions import WHEELS, Cutter
 from evenfall.work.part_lines import PartLine
 
 if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
-    from evenfall.work.crown_lines import CrownLine, Workpiece
-    from evenfall.work.descriptions import Cutter
     from evenfall.work.trace import Traced
 
 ALONG_MM = 0.2

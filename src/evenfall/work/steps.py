@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 
-from evenfall.instrument import string_lines
+from evenfall.arrays import FloatArray
+from evenfall.instrument import Specification, StringLines, string_lines
 from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
+from evenfall.plan import Plan
+from evenfall.plan.limits import LimitReached
 from evenfall.strings.clearance import open_gap_mm, open_share, rest_clearance_mm
 from evenfall.wording import Sentence, sentence
 from evenfall.work.notes import COARSE_U_MM, room
 from evenfall.work.parts import NOTHING_MM, Cell, Row, Step, Target
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification, StringLines
-    from evenfall.plan import Plan
-    from evenfall.plan.limits import LimitReached
 
 HALFWAY_MM = 0.05
 """A crossing that loses more than this is measured at half: metal cannot be put back."""

@@ -16,17 +16,14 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NoReturn
+from typing import NoReturn
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import BoolArray, FloatArray, IntArray, shut
 from evenfall.errors import At, Finding, ProgramError, Progress, silent
 from evenfall.units import MM_PER_INCH, LengthUnit
 from evenfall.wording import Sentence, Value, sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import BoolArray, FloatArray, IntArray
 
 CHORD_MM = 0.0005
 """How far a chord may lie off the arc that it stands for [mm]."""

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import BoolArray, IntArray
 from evenfall.scans.formats.scan import GrowingPoints
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import BoolArray, IntArray
 
 ENOUGH_ROWS = 20_000
 """So many triangles show of which kind a mesh is."""

@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import IntArray
 from evenfall.errors import At, BrokenFileError, UnsupportedError
+from evenfall.scans.formats.scan import ScanFile
 from evenfall.scans.formats.text_blocks import BLOCK_BYTES, LineBlocks, portions, rows_in
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-    from evenfall.arrays import IntArray
-    from evenfall.scans.formats.scan import ScanFile
 
 
 MOST_CORNERS = 1 << 16

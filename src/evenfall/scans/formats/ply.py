@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
 
+from evenfall.arrays import IntArray
 from evenfall.errors import At, BrokenFileError, UnsupportedError
 from evenfall.scans.formats.corners import FewRows
 from evenfall.scans.formats.meshes import (
@@ -42,7 +43,6 @@ from evenfall.wording import Sentence, quoted, sentence
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from evenfall.arrays import IntArray
 
 MOST_HEADER_BYTES = 1 << 20
 

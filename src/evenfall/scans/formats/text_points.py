@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import FormatMismatchError, UnsupportedError
 from evenfall.files import read_start
 from evenfall.scans.formats.arrays import as_heights
@@ -26,9 +26,6 @@ from evenfall.scans.formats.scan import (
 from evenfall.scans.formats.text_blocks import HEAD_BYTES, LineBlocks, head_lines, rows_in
 from evenfall.scans.formats.text_layout import TextLayout, layout_of
 from evenfall.scans.surface import UNITS_MM, HeightMap
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
 
 
 def layout_in(path: Path, options: ScanOptions) -> TextLayout:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import subprocess
 from contextlib import closing
@@ -105,7 +106,8 @@ def test_an_entry_that_is_no_json_any_more_is_one_sentence(place: Path) -> None:
     with closing(sqlite3.connect(place / "shop" / "archive.db")) as broken, broken:
         broken.execute("UPDATE entry SET facts = substr(facts, 1, 20) WHERE kind = 'plan'")
     for command in (["doctor"], ["show", "UY-0417"], ["export", "--as", "csv", "-o", "tables"]):
-        assert "What an entry says is damaged." in run(*command, status=2).output
+        said = run(*command, status=2).output
+        assert re.match(r"evenfall: entry [0-9a-f]{12}: What an entry says is damaged\.", said)
     assert not (place / "tables").exists()
 
 

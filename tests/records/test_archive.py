@@ -24,8 +24,10 @@ from evenfall.errors import (
 from evenfall.records import Archive, Filing, finding, open_archive
 from evenfall.records.archive import Into
 from evenfall.records.entries import sha256, standing
+from evenfall.records.figures import figures_again
 from evenfall.records.signing import SigningKey, signing_key
 from evenfall.records.tables import ARCHIVE, ENTRY, LABEL
+from evenfall.workshop.archive_views import said_of
 from records import servers
 
 OPENED = Filing("opened", {"subject": "instrument", "name": "Tesquil Nine", "maker": "Ulbrenq"})
@@ -335,12 +337,26 @@ def test_a_damaged_site_is_named(archive: Archive) -> None:
         open_archive(archive.address)
 
 
-def test_facts_that_were_altered_are_not_read_as_if_nothing_was(archive: Archive) -> None:
+@pytest.mark.parametrize("left", ['{"attached":[', "[1]", "[" * 10_000, "NULL"])
+def test_facts_that_are_no_json_any_more_are_a_damaged_entry(archive: Archive, left: str) -> None:
     dossier = opened(archive)
     (entry,) = archive.file(dossier, [note("as it was")])
     assert entry.facts is not None
-    assert json.loads(entry.facts)["words"] == "as it was"
     assert sha256(entry.facts) == entry.facts_hash
+    assert entry.values == json.loads(entry.facts)
+    with archive.writing() as connection:
+        facts = None if left == "NULL" else left
+        connection.execute(update(ENTRY).filter_by(hash=entry.hash).values(facts=facts))
+    damaged = archive.entries(dossier)[-1]
+    if left == "NULL":  # withheld
+        assert (damaged.values, [*damaged.attached]) == ({}, [])
+        return
+    for look in (lambda: damaged.values, damaged.read, lambda: said_of(damaged)):
+        with pytest.raises(BrokenFileError, match="What an entry says is damaged") as told:
+            look()
+        assert entry.hash[:12] in told.value.at.field
+    with pytest.raises(BrokenFileError), archive.writing() as connection:
+        figures_again(connection)
 
 
 @contextmanager

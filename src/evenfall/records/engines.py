@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import select
@@ -219,17 +218,6 @@ def _explained(address: Address) -> Iterator[None]:
         raise _explanation(address, error) from error
     except UnicodeError:
         raise _no_server(address) from None
-    except json.JSONDecodeError:
-        raise damaged_entry(address) from None
-
-
-def damaged_entry(address: Address) -> BrokenFileError:
-    """Return the error for facts in the database that are no JSON any more."""
-    return BrokenFileError(
-        "What an entry says is damaged. {door_archive_save} files into a new archive what can be "
-        "saved of it.",
-        at=address.at,
-    )
 
 
 def _no_server(address: Address) -> RequestError:

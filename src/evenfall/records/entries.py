@@ -16,7 +16,7 @@ import heapq
 import json
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
 from evenfall.arrays import FloatArray
@@ -340,6 +340,7 @@ class Entry:
     corrects: str  # hash of the entry that this one corrects; may be empty
     facts_hash: str
     facts: str | None  # the facts as canonical JSON
+    _read: Mapping[str, Any] | None = field(default=None, init=False, repr=False, compare=False)
 
     def head(self) -> dict[str, Any]:
         """Return what is hashed, as plain values."""
@@ -360,11 +361,28 @@ class Entry:
         """The name of the entry: SHA-256 of its head."""
         return sha256(canonical(self.head()))
 
+    @property
+    def values(self) -> Mapping[str, Any]:
+        """The facts as plain values, read once; nothing where they were withheld."""
+        read = self._read
+        if read is None:
+            read = {} if self.facts is None else values_of(self)
+            object.__setattr__(self, "_read", read)
+        return read
+
+    @property
+    def attached(self) -> Sequence[Mapping[str, Any]]:
+        """What the facts name as attached, as plain values."""
+        if self.facts is None or '"attached":' not in self.facts:
+            return ()  # as nearly always, and a look at a whole archive asks it of every entry
+        listed: list[dict[str, Any]] = self.values["attached"]
+        return listed
+
     def read(self) -> Facts:
         """Return the facts; `BrokenFileError` where they are not those that were filed."""
         if self.facts is None:
             raise BrokenFileError("The facts of this entry were withheld.", at=At(field=self.hash))
-        return KINDS[self.kind].from_dict(json.loads(self.facts))
+        return KINDS[self.kind].from_dict(self.values)
 
 
 _CANONICAL = json.JSONEncoder(
@@ -382,19 +400,26 @@ def sha256(content: str | bytes) -> str:
     return hashlib.sha256(content.encode() if isinstance(content, str) else content).hexdigest()
 
 
-def attached_to(facts_text: str | None) -> list[dict[str, Any]]:
-    """Return what facts name as attached, as plain values, without reading the rest."""
-    if facts_text is None or '"attached":' not in facts_text:
-        return []
-    listed: list[dict[str, Any]] = json.loads(facts_text)["attached"]
-    return listed
+def values_of(entry: Any) -> dict[str, Any]:
+    """Return the facts of an entry, or of its row; `BrokenFileError` where they are no JSON."""
+    try:
+        values = json.loads(entry.facts)
+    except (ValueError, RecursionError):
+        values = None
+    if not isinstance(values, dict):
+        raise BrokenFileError(
+            "What an entry says is damaged. {door_archive_save} files into a new archive what can "
+            "be saved of it.",
+            at=At(field=f"entry {entry.hash[:12]}"),
+        )
+    return values
 
 
 def stored(entries: Iterable[Entry]) -> dict[Store, set[str]]:
     """Return the hashes of all that entries name as attached, by where it lies."""
     found: dict[Store, set[str]] = {"document": set(), "file": set()}
     for entry in entries:
-        for one in attached_to(entry.facts):
+        for one in entry.attached:
             found[one["store"]].add(one["sha256"])
     return found
 
@@ -450,7 +475,7 @@ def conflicts(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], ...]:
     by_hash = {entry.hash: entry for entry in entries}
     groups: dict[str, list[Entry]] = {}
     for entry in standing(entries, "alias"):
-        if entry.facts is None or not json.loads(entry.facts)["value"]:
+        if not entry.values.get("value"):
             continue
         first = entry
         while first.corrects in by_hash:

@@ -26,7 +26,7 @@ from evenfall.errors import Cancelled, EvenfallError, Progress, RequestError, si
 from evenfall.measurement import Measurement
 from evenfall.proof import Proof
 from evenfall.records.archive import Archive
-from evenfall.records.entries import Entry, attached_to, standing
+from evenfall.records.entries import Entry, standing
 from evenfall.scans.formats import Scan, read_scan
 from evenfall.scans.surface import Cloud, HeightMap, Mesh, pieces
 from evenfall.wording import say
@@ -234,7 +234,7 @@ def _rows(
     yield "dossiers", _dossier(entries)
     for entry in entries:
         name = entry.hash
-        facts = json.loads(entry.facts) if entry.facts is not None else {}
+        facts = entry.values
         yield (
             "entries",
             {
@@ -249,7 +249,7 @@ def _rows(
         if entry.kind == "check" and facts:
             yield "checks", row
         if entry.kind == "scan":
-            for one in attached_to(entry.facts):
+            for one in entry.attached:
                 yield "scans", {**row, **one, **(points(one["sha256"]) if points else {})}
         if entry.kind in ("measurement", "plan", "proof") and facts:
             yield "documents", {**row, "kind": entry.kind}
@@ -262,19 +262,16 @@ def _dossier(entries: Sequence[Entry]) -> Row:
     shown = [entry for entry in entries if entry.facts is not None]
     numbers: dict[str, list[str]] = {"serial": [], "job": []}
     for entry in standing(shown, "alias"):
-        facts = json.loads(entry.facts or "{}")
-        if facts["value"]:
-            numbers[facts["sort"]].append(facts["value"])
-    opened: dict[str, Any] = next(
-        (json.loads(e.facts or "{}") for e in shown if e.kind == "opened"), {}
-    )
+        if entry.values["value"]:
+            numbers[entry.values["sort"]].append(entry.values["value"])
+    opened = next((entry.values for entry in shown if entry.kind == "opened"), {})
     joined = {sort: "|".join(values) for sort, values in numbers.items()}
     return {**opened, **joined, "dossier": entries[0].dossier}
 
 
 def _figures(archive: Archive, entry: Entry) -> Iterator[tuple[str, Row]]:
     """Yield the heights of a measurement, or the items of a proof."""
-    (document,) = (o for o in attached_to(entry.facts) if o["store"] == "document")
+    (document,) = (o for o in entry.attached if o["store"] == "document")
     values = archive.json_document(document["sha256"])
     if entry.kind == "measurement":
         for row in _heights(Measurement.rehashed(values)):

@@ -6,7 +6,6 @@ corrected or withheld entry has none. So a chart of many instruments is one look
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -27,6 +26,7 @@ from sqlalchemy import (
     select,
 )
 
+from evenfall.records.entries import values_of
 from evenfall.records.labels import key_of, span_of
 from evenfall.records.tables import ENTRY, FIGURE, LABEL, PERSON
 
@@ -186,9 +186,7 @@ def figures_of(rows: Iterable[Any]) -> Iterator[dict[str, Any]]:
     rows = list(rows)
     corrected = {row.corrects for row in rows if row.corrects}
     known = [
-        (row, json.loads(row.facts))
-        for row in rows
-        if row.facts is not None and row.hash not in corrected
+        (row, values_of(row)) for row in rows if row.facts is not None and row.hash not in corrected
     ]
     around = _Around()
     for row, facts in known:  # a number is that which stands now
@@ -321,7 +319,7 @@ def newest_by_dossier(
 
 
 def proved_between(connection: Connection, since: str, until: str) -> list[tuple[str, str]]:
-    """Return model and facts of the proofs between two times."""
+    """Return model and verdict of the proofs between two times."""
     numbers = select(FIGURE.c.number, FIGURE.c.model).where(
         FIGURE.c.quantity.in_(QUANTITIES.values()),
         FIGURE.c.document == "proof",
@@ -329,8 +327,9 @@ def proved_between(connection: Connection, since: str, until: str) -> list[tuple
         FIGURE.c.at < until,
     )
     some = numbers.distinct().subquery()
-    wanted = select(some.c.model, ENTRY.c.facts).join(ENTRY, ENTRY.c.number == some.c.number)
-    return [(model, facts) for model, facts in connection.execute(wanted)]
+    wanted = select(some.c.model, ENTRY.c.facts, ENTRY.c.hash)
+    proofs = connection.execute(wanted.join(ENTRY, ENTRY.c.number == some.c.number))
+    return [(row.model, str(values_of(row).get("status", ""))) for row in proofs]
 
 
 def kinds_of_figures(connection: Connection) -> dict[str, list[str]]:

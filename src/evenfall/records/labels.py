@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any
 
@@ -44,14 +43,14 @@ def labels_of(entry: Entry) -> set[str]:
     named = _NAMED.get(entry.kind)
     if named is None or entry.facts is None:
         return set()
-    facts: dict[str, Any] = json.loads(entry.facts)
+    facts = entry.values
     keys = set(_keys(facts, named))
     if entry.kind == "opened" and facts["subject"] != "instrument":
         keys |= keys_of(f"{facts['subject']} {facts['name']}")
     return keys
 
 
-def _keys(facts: dict[str, Any], named: tuple[str, ...]) -> Iterator[str]:
+def _keys(facts: Mapping[str, Any], named: tuple[str, ...]) -> Iterator[str]:
     for name in named:
         yield from keys_of(str(facts.get(name, "")))
 

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, Table, select
 from evenfall.errors import At, EvenfallError, Finding, Progress, silent
 from evenfall.records.archive import Archive, entry_of, whole_row
 from evenfall.records.audit import altered
-from evenfall.records.entries import KINDS, MARK, TIME, attached_to, sha256
+from evenfall.records.entries import KINDS, MARK, TIME, sha256
 from evenfall.records.figures import figures_differ
 from evenfall.records.labels import labels_of
 from evenfall.records.persons import Person, numbers_named
@@ -182,7 +182,7 @@ def _entry(row: Any, looked: _Looked) -> None:
     looked.dossier_of[name] = entry.dossier
     if entry.person:
         looked.persons.add(entry.person)
-    for one in attached_to(entry.facts):
+    for one in entry.attached:
         where = looked.documents if one["store"] == "document" else looked.files
         where[one["sha256"]] = row.number
     for key in labels_of(entry):

@@ -9,7 +9,7 @@ from fastapi.responses import Response
 
 from evenfall.codec.reading import finding_of
 from evenfall.errors import RequestError
-from evenfall.records.entries import attached_to, standing
+from evenfall.records.entries import standing
 from evenfall.web.instruments import common, specified, to_next
 from evenfall.web.measuring import FILED
 from evenfall.web.part import Part
@@ -66,7 +66,7 @@ def raw_scan(request: Request, name: str, of: str) -> Response:
     asked: dict[str, Any] = {"of": of}
     if of == "filed":
         entries = shop.dossiers.archive.entries(told.line.dossier)
-        kept = [one for entry in standing(entries, "scan") for one in attached_to(entry.facts)]
+        kept = [one for entry in standing(entries, "scan") for one in entry.attached]
         if not kept:
             raise RequestError("No scan of this instrument is filed.")
         asked = {"sha256": kept[-1]["sha256"]}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -20,7 +19,6 @@ from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.records.archive import Filing
-from evenfall.records.entries import attached_to
 from evenfall.records.kept import hash_of
 from evenfall.strings.clearance import open_gap_mm
 
@@ -140,9 +138,9 @@ def marks_of(entry: Entry) -> set[str]:
     if entry.facts is None:
         return set()
     if entry.kind == "accepted":
-        return {_accepted_mark(json.loads(entry.facts))}
-    files = {one["sha256"] for one in attached_to(entry.facts) if one["store"] == "file"}
-    content_hash = str(json.loads(entry.facts).get("content_hash", ""))
+        return {_accepted_mark(entry.values)}
+    files = {one["sha256"] for one in entry.attached if one["store"] == "file"}
+    content_hash = str(entry.values.get("content_hash", ""))
     return {f"{entry.kind} {digest}" for digest in files} | {content_hash} - {""}
 
 

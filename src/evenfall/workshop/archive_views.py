@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -201,7 +200,7 @@ def said_of(entry: Entry) -> Sentence:
     """Return an entry in words."""
     if entry.facts is None:
         return sentence("Withheld by the site that filed it.")
-    facts = json.loads(entry.facts)
+    facts = dict(entry.values)
     if entry.kind == "step":
         if facts.get("cutter_uses") is not None:
             uses = f"{facts['cutter_uses']:g}"
@@ -308,9 +307,7 @@ def called(kind: str) -> str:
 def line_of(dossier: str, entries: Iterable[Entry]) -> Line:
     """Return a dossier as a line of a list."""
     listed = [entry for entry in entries if entry.facts is not None]
-    opened: dict[str, str] = next(
-        (json.loads(e.facts or "{}") for e in listed if e.kind == "opened"), {}
-    )
+    opened = next((entry.values for entry in listed if entry.kind == "opened"), {})
     numbers = {"serial": "", "job": ""}
     for entry in standing(listed, "alias"):
         if value := fact(entry, "value"):
@@ -344,7 +341,7 @@ def listed(line: Line) -> Sentence:
 
 def fact(entry: Entry, name: str) -> str:
     """Return one of the facts of an entry; "" where it says nothing, or they are withheld."""
-    return str(json.loads(entry.facts).get(name, "")) if entry.facts is not None else ""
+    return str(entry.values.get(name, ""))
 
 
 def point_of(entry: Entry) -> Point:

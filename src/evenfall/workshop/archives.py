@@ -20,8 +20,8 @@ from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
 from evenfall.records.archive import now, open_ends, refuse_open_ends, software, version_of
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
-from evenfall.records.engines import Address, damaged_entry
-from evenfall.records.entries import Entry, attached_to, in_order, last_of, standing
+from evenfall.records.engines import Address
+from evenfall.records.entries import Entry, in_order, last_of, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.queue import Queue
 from evenfall.records.signing import signing_key, trust, trusted_keys
@@ -124,11 +124,9 @@ class Dossiers:
     def __enter__(self) -> Dossiers:
         return self
 
-    def __exit__(self, _kind: object, error: object, _trace: object) -> None:
+    def __exit__(self, *_error: object) -> None:
         if "archive" in self.__dict__:
             self.archive.close()
-        if isinstance(error, json.JSONDecodeError):  # files and documents say so themselves
-            raise damaged_entry(self.archive.address) from None
 
     # ---- filing ----------------------------------------------------------------------------------
 
@@ -451,7 +449,7 @@ class Dossiers:
                 entry.at,
                 people[entry.person].shown if entry.person in people else "",
                 said_of(entry),
-                _stated(entry),
+                fact(entry, "done"),
                 entry.hash in corrected,
                 entry.hash in signed,
             )
@@ -488,7 +486,7 @@ class Dossiers:
             (entry, one)
             for kind in dict.fromkeys(entry.kind for entry in entries)
             for entry in standing(entries, kind)
-            for one in attached_to(entry.facts)
+            for one in entry.attached
         ]
         if not held:
             raise RequestError("No document is filed in this dossier yet; add one first.")
@@ -544,7 +542,9 @@ class Dossiers:
             for entry in shown[-1:]:
                 line, proof = line_of(dossier, entries), self._made(entry)
                 assert isinstance(proof, Proof)  # noqa: S101 (by the kind of its entry)
-                judged.append(Judged(proof, _stated(entry) or entry.at, line.serial or line.job))
+                judged.append(
+                    Judged(proof, fact(entry, "done") or entry.at, line.serial or line.job)
+                )
         if not judged:
             raise RequestError("No proof is filed here yet; prove an instrument first.")
         return qif_document(judged, software())
@@ -734,13 +734,13 @@ def saved_from(address: str, to: str, progress: Progress = silent) -> Saved:
 
 def _begins(what: str, entry: Entry) -> bool:
     """Say whether a text begins the hash of an entry or, as codes do, that of its content."""
-    hashes = (entry.hash, str(json.loads(entry.facts or "{}").get("content_hash", "")))
+    hashes = (entry.hash, fact(entry, "content_hash"))
     return len(what) >= _SHORTEST_ID and any(one.startswith(what.lower()) for one in hashes)
 
 
 def _history(line: Line, entries: Sequence[Entry]) -> History:
     proofs = [entry for entry in standing(entries, "proof") if entry.facts is not None]
-    judged = {named for entry in proofs for named in json.loads(entry.facts or "{}")["follows"]}
+    judged = {named for entry in proofs for named in entry.values["follows"]}
     # readings that a proof judged stand there once, with their verdict
     shown = {e for e in standing(entries, "measurement") if fact(e, "content_hash") not in judged}
     shown.update(proofs)
@@ -757,7 +757,7 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
     for number, proof in enumerate(entries):
         if proof.hash not in proofs or proof.facts is None:
             continue
-        follows: list[str] = json.loads(proof.facts)["follows"]
+        follows: list[str] = proof.values["follows"]
         plan, after = (*follows, "", "")[:2]
         code = fact(proof, "content_hash")[:10].upper()
         if newest.kind == "plan" and content_hash == plan:
@@ -779,11 +779,6 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
 def _dated(filing: Filing, done: str) -> Filing:
     """Return a filing that says when it was done."""
     return replace(filing, facts={**filing.facts, "done": done}) if done else filing
-
-
-def _stated(entry: Entry) -> str:
-    """Return when an entry says that it was done; "" where it says nothing."""
-    return str(json.loads(entry.facts).get("done", "")) if entry.facts is not None else ""
 
 
 def _one(what: str, given: Sequence[str]) -> str:

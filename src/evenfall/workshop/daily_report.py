@@ -6,7 +6,6 @@ the same.
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -256,8 +255,7 @@ class _Day:
         if not self.proved:
             yield Line(sentence("Nothing was proved."))
         by_model: dict[str, Counter[str]] = {}
-        for model, facts in self.proved:
-            status = str(json.loads(facts).get("status", ""))
+        for model, status in self.proved:
             by_model.setdefault(model, Counter())[status] += 1
         for model, found in sorted(by_model.items()):
             good = found["conforms"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from itertools import pairwise
@@ -233,7 +232,7 @@ def _studies(entries: Sequence[Entry], name: str) -> tuple[KnownGauge, ...]:
     found: dict[str, KnownGauge] = {}
     for entry in standing(entries, "study"):
         if entry.facts is not None:
-            facts = json.loads(entry.facts)
+            facts = entry.values
             day = str(facts.get("done") or entry.at)
             known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
             before = found.get(known.quantity)
@@ -243,12 +242,12 @@ def _studies(entries: Sequence[Entry], name: str) -> tuple[KnownGauge, ...]:
 
 
 def _gauge(line: Line, entries: Sequence[Entry]) -> Gauge:
-    calibrations = [json.loads(e.facts) for e in standing(entries, "calibration") if e.facts]
-    newest: dict[str, object] = max(calibrations, key=lambda facts: str(facts["date"]), default={})
+    calibrations = [e.values for e in standing(entries, "calibration") if e.facts]
+    newest = max(calibrations, key=lambda facts: str(facts["date"]), default={})
     checks = []
     for entry in standing(entries, "check"):
         if entry.facts is not None:
-            facts = json.loads(entry.facts)
+            facts = entry.values
             checks.append(
                 Check(
                     str(facts.get("done") or entry.at),

@@ -93,8 +93,8 @@ def kept_charts(archive: Archive) -> Iterator[Kept]:
     """
     for dossier in archive.beginning("chart "):
         entries = archive.entries(dossier)
-        opened = json.loads(entries[0].facts or "{}")
-        acts = [json.loads(one.facts) for one in standing(entries, "on chart") if one.facts]
+        opened = entries[0].values
+        acts = [one.values for one in standing(entries, "on chart") if one.facts]
         asked = next((one["asked"] for one in reversed(acts) if one.get("asked")), "")
         wanted = _wanted(asked)
         if opened.get("subject") != "chart" or wanted is None:
@@ -249,8 +249,7 @@ def _dossier(archive: Archive, name: str) -> str | None:
 def _of_name(archive: Archive, found: Sequence[str], name: str) -> str | None:
     """Return the dossier of a chart among those that its label finds."""
     for dossier in found:
-        opened = archive.entries(dossier)[0]
-        if opened.facts and json.loads(opened.facts)["name"] == name:
+        if archive.entries(dossier)[0].values.get("name") == name:
             return dossier
     return None
 
@@ -261,7 +260,7 @@ def _acts(archive: Archive, entries: tuple[Entry, ...]) -> Iterator[Act]:
     for entry in stand:
         if entry.facts is None:
             continue
-        facts = json.loads(entry.facts)
+        facts = entry.values
         levels = [math.nan if facts.get(n) is None else float(facts[n]) for n in _LEVELS]
         person = people.get(entry.person)
         yield Act(

@@ -7,7 +7,6 @@ here or at the other side, comes to the same state.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -390,6 +389,6 @@ def title_of(supplier: str, model: str, receiver: str) -> str:
 def _is_of_lots(entries: Sequence[Entry]) -> bool:
     """Say whether a dossier is one of lots."""
     for entry in entries[:1]:
-        subject = json.loads(entry.facts or "{}").get("subject")
+        subject = entry.values.get("subject")
         return entry.kind == "opened" and subject == "lots"
     return False

@@ -221,7 +221,7 @@ def lacking(read: Measurement) -> tuple[Sentence, ...]:
 
 def _follows(entry: Entry) -> list[str]:
     """Return the documents that one was made from."""
-    follows: list[str] = json.loads(entry.facts or "{}").get("follows", [])
+    follows: list[str] = entry.values.get("follows", [])
     return follows
 
 

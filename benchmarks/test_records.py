@@ -79,7 +79,7 @@ def flushes_per_s(folder: Path, count: int = 300) -> float:
 
 def test_hand_measurements_filed_durably(named: Named, tmp_path: Path) -> None:
     """One transaction each, flushed: 0.3 of the disk's own rate, or 200 a second."""
-    values = json.loads((FILES / "tesquil.measurement@0.json").read_text(encoding="utf-8"))
+    values = json.loads((FILES / "tesquil.measurement@1.json").read_text(encoding="utf-8"))
     facts = {"schema": values["schema"], "specification": values["specification_hash"]}
     with open_archive(named("filed"), make=True) as archive:
         opened = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
@@ -156,7 +156,7 @@ def test_verification(named: Named) -> None:
 
 def test_the_story_of_two_hundred_entries(named: Named) -> None:
     """The history of an instrument with 200 entries within 100 ms."""
-    values = json.loads((FILES / "tesquil.measurement@0.json").read_text(encoding="utf-8"))
+    values = json.loads((FILES / "tesquil.measurement@1.json").read_text(encoding="utf-8"))
     with ef.archive(named("story"), make=True) as dossiers:
         opened = Filing("opened", {"subject": "instrument", "name": "Tesquil"})
         alias = Filing("alias", {"sort": "serial", "value": "UY-0417"})
@@ -182,7 +182,7 @@ def test_the_story_of_two_hundred_entries(named: Named) -> None:
 
 def test_export_and_import_of_a_thousand_dossiers(named: Named, tmp_path: Path) -> None:
     """A thousand dossiers, each with specification, measurement and plan, within 60 s."""
-    values = json.loads((FILES / "tesquil-settled.plan@0.json").read_text(encoding="utf-8"))
+    values = json.loads((FILES / "tesquil-settled.plan@1.json").read_text(encoding="utf-8"))
     plan = ef.Plan.from_dict(values)
     from evenfall.workshop.archive_filing import papers_of_document
 

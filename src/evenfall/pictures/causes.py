@@ -73,7 +73,8 @@ def causes_picture(
     for verdict in dict.fromkeys(effect.verdict for effect in drawn):
         kind, ink, words = _MARKS[verdict]
         chart.marked(kind, words, ink=ink)
-    chart.filled("95 % confidence", fill=BAND)
+    if any(np.isfinite(effect.offset_low_level).any() for effect in drawn):
+        chart.filled("95 % confidence", fill=BAND)
     chart.legend()
     chart.note(
         *(said("{line}", unit, line=f.said) for f in findings[:asked] if f not in first),

@@ -18,6 +18,8 @@ export class NeckMap extends HTMLElement {
   /** @type {{k: number, i: number}} */ picked = { k: 0, i: 0 };
   /** @type {(k: number, i: number, label: string) => void} */ onpick = () => {};
   shown = "";
+  longest = 0; // characters in a cell
+  room = Infinity; // for so many
 
   /** Make the grid: columns 0 (open) to the last fret. @param {Neck} neck */
   build(neck) {
@@ -65,6 +67,7 @@ export class NeckMap extends HTMLElement {
     });
     grid.addEventListener("keydown", (event) => this.move(event));
     matchMedia("(max-width: 700px)").addEventListener("change", () => this.turn());
+    new ResizeObserver(() => this.resized()).observe(grid);
     this.pick(this.picked.k, this.picked.i, false);
   }
 
@@ -84,17 +87,32 @@ export class NeckMap extends HTMLElement {
   paint(data, ramp) {
     /** @type {Map<string, Cell>} */
     const by = new Map(data.map((one) => [`${one.string - 1}:${one.column}`, one]));
+    this.longest = 0;
     this.cells.forEach((line, k) => line.forEach((made, i) => {
       const one = by.get(`${k}:${i}`);
       const name = `cell ${one ? `${one.class} ${one.marks}` : ""}${i === 0 ? " nut" : ""}${k === 0 ? " first-row" : ""}`;
       if (made.className !== name) made.className = name;
       const text = one ? (ramp === "margin" ? one.text[1] ?? one.text[0] : one.text[0]) ?? "" : "";
       if (made.textContent !== text) made.textContent = text;
+      this.longest = Math.max(this.longest, text.length);
       const label = one ? one.label : i ? `string ${k + 1}, fret ${i}: nothing to show` : `string ${k + 1}, open: no fret`;
       if (made.getAttribute("aria-label") !== label) made.setAttribute("aria-label", label);
     }));
+    this.fit();
     if (this.shown !== ramp) this.legend(ramp);
     this.say();
+  }
+
+  /** Take down how many characters a cell has room for. */
+  resized() {
+    const made = this.cells[0]?.[1];
+    if (made) this.room = made.clientWidth / (0.5 * parseFloat(getComputedStyle(made).fontSize));
+    this.fit();
+  }
+
+  /** Stand figures on end where cells are too slim for them: half a figure would be another one. */
+  fit() {
+    this.querySelector(".map")?.classList.toggle("slim", this.longest > this.room);
   }
 
   /** @param {string} ramp */

@@ -72,6 +72,9 @@ function label() {
   say("budget", s.budget === null ? now.metal : length(s.budget));
 }
 
+/** Say the lowest margin as the map does. @param {Answer} answer */
+const margin = (answer) => answer.margin_percent > 0 ? `${answer.margin_percent} %` : "touches at rest";
+
 function show() {
   stuck.toggleAttribute("hidden", now.holds);
   if (!now.holds) stuck.textContent = `This does not hold. ${now.why}`;
@@ -79,7 +82,7 @@ function show() {
   const rows = [
     ["Metal off, all crossings added", now.metal, a?.metal],
     ["Frets worked", `${now.frets} of ${data.frets}`, a && `${a.frets}`],
-    ["Lowest margin", `${now.margin_percent} %`, a && `${a.margin_percent} %`],
+    ["Lowest margin", margin(now), a && margin(a)],
     ["Lowest crown", now.lowest, a?.lowest],
     ["Relief changes by", now.relief_change, a?.relief_change],
     ["Saddle moves by", now.saddle_change, a?.saddle_change],
@@ -200,9 +203,10 @@ function rail(control, spans) {
   const tick = document.createElement("b");
   tick.style.left = `${part(r.wanted)}%`;
   box.replaceChildren(...marks, tick);
-  const kinds = [...new Set(spans.map((s) => s.holds))];
-  const words = /** @type {Record<string, string>} */ ({ uncut: "plain: holds uncut", cut: "grey: holds with cuts", "level frets do not": "hatched: level frets do not hold", "out of reach": "hatched: out of reach of the settings" });
-  one(`#${control}-said`).textContent = kinds.map((kind) => words[kind] ?? kind).join("; ");
+  const words = /** @type {[string, Record<string, string>][]} */ ([["plain", { uncut: "holds uncut" }], ["grey", { cut: "holds with cuts" }], ["hatched", { "level frets do not": "level frets do not hold", "out of reach": "out of reach of the settings" }]]);
+  const seen = new Set(spans.map((s) => s.holds));
+  const said = words.map(([ink, kinds]) => [ink, Object.keys(kinds).filter((kind) => seen.has(kind)).map((kind) => kinds[kind]).join(" or ")]);
+  one(`#${control}-said`).textContent = said.filter(([, kinds]) => kinds).map((part) => part.join(": ")).join("; ");
 }
 
 function remember() {

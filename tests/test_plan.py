@@ -16,6 +16,9 @@ from evenfall.codec.content import content_hash, same
 from evenfall.errors import BrokenFileError, FormatMismatchError, UnsupportedError
 from evenfall.levelling import make_plan
 from evenfall.plan import Plan
+from evenfall.plan.before_cut import ReadFirst
+from evenfall.plan.limits import LeftOut
+from evenfall.wording import sentence
 from made_heights import changed
 from necks import invented
 from necks.invented import Bump
@@ -288,3 +291,23 @@ def test_the_hash_is_that_of_the_content_without_what_follows_from_it() -> None:
         del values[key]
     values["measurement"] = {"content_hash": values["measurement"]["content_hash"]}
     assert content_hash(values) == told
+
+
+def test_a_fret_that_waits_for_a_reading_is_no_fret_that_needs_no_cut() -> None:
+    uncut = replace(plan("settings"), metal_mm=0.0)
+    assert "no fret has to be cut" in str(uncut.headline)
+    waits = replace(uncut, read_first=(ReadFirst(9, (), 0.0, True),))
+    assert str(waits.headline).startswith("Settings come first. Whether fret 9 has to be cut")
+    assert "including what is listed" in str(waits.next_step)
+
+
+def test_a_limit_that_cannot_be_met_is_not_left_to_the_proof() -> None:
+    done = replace(plan("settings"), status="nothing", part="whole")
+    assert "nothing has to be done" in str(done.headline)
+    short = LeftOut("first-fret-gap", (3,), sentence("First-fret gap of string 3 is too low."))
+    unmet = replace(done, left_out=(short,))
+    assert "not every limit can be met" in str(unmet.headline)
+    assert "will not find that the instrument conforms" in str(unmet.next_step)
+    # a note that buzzes as it would over level frets is no fault of the instrument
+    alike = replace(done, left_out=(replace(short, limit="clearance"),))
+    assert "shows that the instrument conforms" in str(alike.next_step)

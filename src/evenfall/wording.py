@@ -38,7 +38,7 @@ from __future__ import annotations
 import math
 import string
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any, TypeAlias
@@ -59,6 +59,9 @@ Value: TypeAlias = "str | int | float | bool | Sentence | Several | None"
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _LONGEST_QUOTE = 40
 _MOST_ROWS = 7
+
+ALIKE_MM = 5e-4
+"""Two lengths that differ by no more are shown as one [mm]."""
 
 SHARE_TOLERANCE = 1e-6
 """What a share of one may lack through rounding."""
@@ -132,6 +135,20 @@ def sentence(text: str, **values: Value) -> Sentence:
     'Fret 11 stands 0.0023 in high.'
     """
     return Sentence(text, values)
+
+
+def span(lengths_mm: Iterable[float]) -> Sentence:
+    """Return one length, or the least and the largest of several, for a place in a sentence.
+
+    Examples
+    --------
+    >>> say(span([1.7, 1.86])), say(span([0.07]))
+    ('1.700 to 1.860 mm', '0.070 mm')
+    """
+    values = [float(one) for one in lengths_mm]
+    low, high = min(values), max(values)
+    text = "{low:figure} to {high:length}" if high - low > ALIKE_MM else "{high:length}"
+    return sentence(text, low=low, high=high)
 
 
 def say(

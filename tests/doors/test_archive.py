@@ -376,7 +376,8 @@ def test_a_number_of_two_instruments_lists_them_and_status_is_2() -> None:
     refused = step("plan", "UY-0417", status=2).output
     assert '2 dossiers go by "UY-0417"' in refused
     assert refused.count("UY-0417, Tesquil (invented) (") == 2
-    assert "No dossier goes by" in step("sheet", "missing.plan.json", status=2).output
+    refused = step("sheet", "missing.plan.json", status=2).output
+    assert 'There is no file "missing.plan.json". A step that works with an archive' in refused
 
 
 @pytest.mark.slow

@@ -20,9 +20,9 @@ from evenfall.neck.forecast import restrung
 from evenfall.neck.season import humidity_range
 from evenfall.plan import Plan
 from evenfall.strings.clearance import open_gap_mm, rest_clearance_mm
-from evenfall.workshop.necks import at_pitch
+from evenfall.workshop.necks import at_pitch, outlook_findings
 from evenfall.workshop.opening import Opened
-from evenfall.workshop.pitches import pitch_of
+from evenfall.workshop.pitches import pitch_change_finding, pitch_of
 from levelling.necks import Wishes, readings, specification, table, text
 from made_heights import changed, converted
 from necks import invented
@@ -251,6 +251,16 @@ def test_a_plan_says_what_it_does_to_pitch() -> None:
     assert (flat[cut] > 0.0).all()
     assert np.abs(flat[~cut]).max() < 1e-3
     assert 0.0 < np.abs(plan.pitch_change_cents).max() < 5.0
+    still = np.zeros_like(plan.pitch_change_cents)
+    assert pitch_change_finding(still, still).sentence == "The plan changes the pitch of no note."
+
+
+def test_a_plan_at_the_end_of_its_humidity_names_no_range_of_nothing() -> None:
+    plan = make_plan(SPEC, readings(SPEC, noise_mm=0.0, relief_mm=0.45), excursion=table(SPEC))
+    for air, said in ((40.0, "in air of 40 to 58 %"), (58.2, "as long as the humidity")):
+        ahead = replace(plan.outlook, humidity_low_percent=air, humidity_high_percent=58.4)
+        found = outlook_findings(SPEC, replace(plan, outlook=ahead))
+        assert said in " ".join(one.sentence for one in found)
 
 
 def test_clearance_of_the_ends_is_in_words() -> None:

@@ -34,6 +34,7 @@ def test_a_gap_that_is_off_is_said_of_the_zero_fret(gap_mm: float, words: str) -
     said = " ".join(str(one.said) for one in plan.left_out if one.limit == "first-fret-gap")
     assert f"the zero fret {words}" in said
     assert "slot" not in said
+    assert "will not find that the instrument conforms" in str(plan.next_step)
 
 
 def test_what_is_to_be_read_again_is_the_zero_fret() -> None:

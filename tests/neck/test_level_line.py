@@ -20,6 +20,7 @@ from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.geometry import board_drop_mm
 from evenfall.measurement import Heights, Measurement, Origin, Shared
 from evenfall.neck import LevelLine, default_bow, level_line
+from evenfall.neck.level_line import StandsOut
 from evenfall.neck.wear import wear_read
 from levelling.necks import SCALES, Wishes, mirrored, readings, specification, text
 from necks import invented
@@ -484,3 +485,13 @@ def test_light_wear_is_read_from_the_stretch_and_not_from_one_crown() -> None:
     assert light(stretch)[3:, 8:].mean() < 0.004
     alone = off(GUITAR, {15: 0.03}, [4])
     assert light(alone)[4, 14] < 0.03
+
+
+def test_a_fret_high_and_low_is_said_to_be_neither() -> None:
+    line = line_of(GUITAR, neck(GUITAR, np.zeros((6, 22)), seed=4))
+    assert str(line.said) == "Every fret is level."
+    worn = (StandsOut(5, (4,), 0.03, 0.03, -0.2), StandsOut(5, (1, 2), -0.2, -0.2, -0.2))
+    assert str(replace(line, standing=worn).said) == "Fret 5 is uneven across the strings."
+    more = (*worn, StandsOut(7, (1,), -0.2, -0.2, 0.0), StandsOut(9, (1,), -0.2, -0.2, 0.0))
+    said = str(replace(line, standing=more).said)
+    assert said == "Frets 7 and 9 lie low, fret 5 is uneven across the strings."

@@ -159,7 +159,7 @@ def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_b
     assert "only 0.100 mm lower or 0.019 mm higher" in frets
     assert "may come out" not in nut
     assert said(sheet, "Set with care") == [
-        "The plan has less room here than work is usually good to: relief (0.004 mm) and "
+        "Here the plan leaves less room than bench work usually needs: relief (0.004 mm) and "
         "crown of fret 5 (0.019 mm). Read these back."
     ]
 
@@ -276,3 +276,17 @@ def test_a_gauge_whose_study_counted_is_named_with_its_uncertainty():
         "Standard uncertainty of gauge dial 3 by its study of 2026-03-09: 0.004 mm, for 12 "
         "readings that stated none."
     ]
+
+
+def test_the_next_reading_is_taken_as_the_first_was():
+    spec, plan = made_plan(**BUSY)
+    orders = []
+    for origin in (Origin.READ, Origin.DERIVED):
+        heights = plan.measurement.heights
+        kind = np.full_like(heights.origin, origin)
+        found = replace(plan.measurement, heights=replace(heights, origin=kind))
+        sheet = bench_sheet(spec, replace(plan, measurement=found))
+        orders.append(" ".join(say(one) for one in sheet.after.sentences))
+    assert "over one fixed datum" in orders[0]
+    assert "datum" not in orders[1]
+    assert "in the same way as before" in orders[1]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
 
 ADDRESS = "EVENFALL_ARCHIVE"
+_FILES = frozenset((".json", ".csv", ".xlsx", ".toml"))  # what no number of an instrument ends in
 
 
 class Desk(NamedTuple):
@@ -37,6 +38,14 @@ class Desk(NamedTuple):
         if not self.address or os.path.exists(given):
             return source_of(given)
         from evenfall import workshop
+        from evenfall.errors import RequestError
+
+        if given.suffix.casefold() in _FILES:
+            raise RequestError(
+                "There is no file {name:quoted}. A step that works with an archive files its "
+                "result in it and writes no file: name the instrument by its number.",
+                name=str(given),
+            )
 
         with workshop.archive(self.address) as dossiers:
             return dossiers.latest(str(given), kind, ahead=ahead)

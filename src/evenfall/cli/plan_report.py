@@ -13,6 +13,7 @@ from evenfall.cli.tables import table
 from evenfall.gates import unmet
 from evenfall.plan import METHODS
 from evenfall.plan.ranges import LEAST_SHOWN_MM
+from evenfall.units import number_text
 from evenfall.wording import whole_percent
 from evenfall.work.notes import notes
 
@@ -112,7 +113,7 @@ def _show_settings(plan: Plan, specification: Specification, lengths: Lengths) -
 
 def _margin(force_n: float, attack_n: float) -> str:
     """Return a buzz force as a percentage of an attack, rounded down as on every map."""
-    return f"{whole_percent(force_n / attack_n)} %" if attack_n > 0.0 else "–"
+    return f"{number_text(whole_percent(force_n / attack_n), 0)} %" if attack_n > 0.0 else "–"
 
 
 def _show_removal(plan: Plan, lengths: Lengths) -> None:

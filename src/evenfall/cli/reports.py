@@ -234,13 +234,17 @@ def show_diagnosis(outcome: DiagnoseOutcome, lengths: Lengths) -> None:
     ]
     table("As found", headings, rows)
     total = measurement.string_count * measurement.fret_count
-    counts = [
-        f"{diagnosis.failing} of {total} notes "
-        + ("fails: it buzzes" if diagnosis.failing == 1 else "fail: they buzz")
-        + " at the player's attack, worse than over level frets."
-    ]
+    counts = ["No note fails."]
+    if diagnosis.failing:
+        counts = [
+            f"{diagnosis.failing} of {total} notes "
+            + ("fails: it buzzes" if diagnosis.failing == 1 else "fail: they buzz")
+            + " at the player's attack, worse than over level frets."
+        ]
     if diagnosis.as_good:
-        counts.append(f"{diagnosis.as_good} more buzz, no worse than over level frets.")
+        which = "more" if diagnosis.failing else f"of {total} notes"
+        buzz = "buzzes" if diagnosis.as_good == 1 else "buzz"
+        counts.append(f"{diagnosis.as_good} {which} {buzz}, no worse than over level frets.")
     if diagnosis.grazing:
         counts.append(f"{diagnosis.grazing} of the others touch a fret lightly, and late.")
     click.echo(" ".join(counts))

@@ -15,6 +15,7 @@ from evenfall.errors import At, Finding
 from evenfall.instrument.specification import Limit
 from evenfall.instrument.unusual import unlikely_strings
 from evenfall.measurement.scanned import unsettled_numbers
+from evenfall.wording import span
 
 if TYPE_CHECKING:
     from evenfall.gates.seen import Seen
@@ -201,11 +202,10 @@ def _off_the_others(value: FloatArray) -> FloatArray:
 def out_of_reason(seen: Seen) -> Iterator[Finding]:
     """Yield settings so far from what is asked for that the reading must be checked."""
     texts = {
-        _ACTION: "The action at fret {fret} comes out as {low:figure} to {high:length} on "
-        "{on:strings}, where {least:figure} to {most:length} is asked for. Read it by hand; check "
-        "sign, unit and datum of nut and saddle.",
-        _FIRST: "The first-fret gap comes out as {low:figure} to {high:length} on {on:strings}, "
-        "where {least:figure} to {most:length} is asked for. Read the {nut} under "
+        _ACTION: "The action at fret {fret} comes out as {found} on {on:strings}, where {asked} "
+        "is asked for. Read it by hand; check sign, unit and datum of nut and saddle.",
+        _FIRST: "The first-fret gap comes out as {found} on {on:strings}, where {asked} is asked "
+        "for. Read the {nut} under "
         "{on:plural it|each of them} again.",
     }
     for gap in _gaps(seen):
@@ -220,10 +220,8 @@ def out_of_reason(seen: Seen) -> Iterator[Finding]:
                 At(frets=(gap.fret,), strings=strings),
                 fret=gap.fret,
                 on=strings,
-                low=float(gap.gap_mm[wrong].min()),
-                high=float(gap.gap_mm[wrong].max()),
-                least=float(gap.asked_mm[wrong].min()),
-                most=float(gap.asked_mm[wrong].max()),
+                found=span(gap.gap_mm[wrong]),
+                asked=span(gap.asked_mm[wrong]),
                 nut=seen.specification.board.string_rest,
             )
     if seen.level is None or any(one.quantity == "relief" for one in seen.measurement.direct):

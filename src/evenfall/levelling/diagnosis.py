@@ -488,13 +488,19 @@ def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
             "up to {level:share} of the player's attack. The plan shows what would fit."
         )
         return Finding("cure", text, what=free, level=adjusted.level_margin_share)
+    before, after = (
+        whole_percent(_weakest_share(problem, force)) for force in (buzz, adjusted.buzz_force)
+    )
+    takes = (
+        "it takes the weakest note from {before:percent} to {after:percent} of the player's attack"
+    )
+    if not (before or after):
+        takes = "the weakest note lies on the next fret at rest, and still would"
     cure = sentence(
-        "Adjusting {what:list} alone does not meet every limit: it takes the weakest note from "
-        "{before:percent} to {after:percent} of the player's attack; {failing:count note} "
+        "Adjusting {what:list} alone does not meet every limit: {takes}; {failing:count note} "
         "{failing:plural fails|fail} as found, {still} would. See the plan for what has to be cut.",
         what=free,
-        before=whole_percent(_weakest_share(problem, buzz)),
-        after=whole_percent(_weakest_share(problem, adjusted.buzz_force)),
+        takes=sentence(takes, before=before, after=after),
         failing=_count(found.judged, State.FAILS),
         still=_count(adjusted.judged, State.FAILS),
     )

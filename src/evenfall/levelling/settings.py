@@ -23,7 +23,6 @@ from evenfall.instrument.specification import Limit, Tool
 from evenfall.neck.drawn_line import LEAST_U_MM
 from evenfall.neck.level_line import LevelLine
 from evenfall.plan.limits import LeftOut
-from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.requirement import ROUNDING_MM, Judged, State, judge
 from evenfall.strings.clearance import (
     open_gap_mm,
@@ -31,7 +30,7 @@ from evenfall.strings.clearance import (
     open_share,
     rest_clearance_mm,
 )
-from evenfall.wording import Sentence, sentence
+from evenfall.wording import Sentence, sentence, span
 
 if TYPE_CHECKING:
     from evenfall.levelling.problem import Problem
@@ -436,7 +435,7 @@ def _why(
             text,
             action=sentence("With the rod set, the action" if turned else "Action"),
             on=numbered(which),
-            gap=_span(before.action_mm[which]),
+            gap=span(before.action_mm[which]),
         )
         for which, text in texts
         if which.any()
@@ -449,13 +448,6 @@ def _why(
 def _end(at: SetUp) -> Sentence:
     """Return what a string rests on at the nut, for a sentence."""
     return sentence("zero fret" if at.problem.specification.board.zero_fret else "nut slot")
-
-
-def _span(length_mm: FloatArray) -> Sentence:
-    """Return one length, or the lowest and the highest of several, for a sentence."""
-    low, high = float(length_mm.min()), float(length_mm.max())
-    text = "{low:figure} to {high:length}" if high - low > LEAST_SHOWN_MM else "{high:length}"
-    return sentence(text, low=low, high=high)
 
 
 _AT = "{action} of {on:strings} is {gap}, "
@@ -509,7 +501,7 @@ def too_near_to_tell(at: SetUp) -> tuple[Sentence, ...]:
                 sentence(
                     text,
                     what=sentence(what, on=numbered(which)),
-                    inside=_span(inside[which]),
+                    inside=span(inside[which]),
                     u=float(inside[which].min()) / problem.coverage_factor,
                     cure=cure,
                 )
@@ -581,8 +573,9 @@ def _action_left_out(at: SetUp) -> list[LeftOut]:
             "Action of {on:strings} is too low only because the {end} is: with that cured it is "
             "{cured}."
         )
-        on, span = numbered(by_end), _span(cured[by_end])
-        found = [LeftOut("action", on, sentence(text, on=on, end=_end(at), cured=span))]
+        on = numbered(by_end)
+        cured_to = span(cured[by_end])
+        found = [LeftOut("action", on, sentence(text, on=on, end=_end(at), cured=cured_to))]
         off &= ~by_end
     if not off.any():
         return found

@@ -16,6 +16,7 @@ crowns are seen to scatter, so it stays where it is when all readings are said t
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache, partial
@@ -174,21 +175,26 @@ class LevelLine:
             tuple(one.fret for one in self.standing if sign * one.size_mm > 0.0)
             for sign in (1.0, -1.0)
         )
-        text = "Every fret is level."
-        if high:
-            text = "{high:plural Fret|Frets} {high:numbers} {high:plural stands|stand} high."
-        if low:
-            text = "{low:plural Fret|Frets} {low:numbers} {low:plural lies|lie} low."
-        if high and low:
-            text = (
-                "{high:plural Fret|Frets} {high:numbers} {high:plural stands|stand} high, "
-                "{low:frets} {low:plural lies|lie} low."
+        both = tuple(fret for fret in high if fret in low)
+        high, low = (tuple(fret for fret in one if fret not in both) for one in (high, low))
+        told = [
+            text
+            for text, frets in (
+                ("{high:frets} {high:plural stands|stand} high", high),
+                ("{low:frets} {low:plural lies|lie} low", low),
+                ("{both:frets} {both:plural is|are} uneven across the strings", both),
             )
+            if frets
+        ]
+        text = ", ".join(told) + "." if told else "Every fret is level."
+        text = re.sub(r"^{(\w+):frets}", r"{\1:plural Fret|Frets} {\1:numbers}", text)
         if self.hump_mm > _LEAST_SAID_MM:
             text += " Past the joint the board rises by {rise:length}."
         if self.fall_away_mm > _LEAST_SAID_MM:
             text += " Past the joint the board falls away by {fall:length}."
-        return sentence(text, high=high, low=low, rise=self.hump_mm, fall=self.fall_away_mm)
+        return sentence(
+            text, high=high, low=low, both=both, rise=self.hump_mm, fall=self.fall_away_mm
+        )
 
 
 def level_line(

@@ -78,6 +78,19 @@ _SET_FIRST = (
 )
 _TO_READ = "One more reading is needed before any metal comes off {first:frets}."
 _SET_ONLY = "Settings come first; by these readings no fret has to be cut after them."
+_SET_UNREAD = (
+    "Settings come first. Whether {first:frets} {first:plural has|have} to be cut after them is "
+    "open until the readings listed are added."
+)
+_SET_AND_READ = (
+    "Set {what}, tune, read again, including what is listed, and plan from that reading with "
+    "{door_settled}."
+)
+_UNMET = "Every note is clear by these readings, but not every limit can be met."
+_CURE_UNMET = (
+    "Put right what is listed, or agree on other limits. As it is, {door_prove} will not find that "
+    "the instrument conforms."
+)
 _NEXT_STEPS: Mapping[Status, str] = {
     "nothing": "Keep these readings; {door_prove} shows that the instrument conforms.",
     "settings": "Set {what}, tune, read again and plan from that reading with {door_settled}.",
@@ -322,17 +335,25 @@ class Plan(FileContent):
         return int((self.state_after == State.FAILS).sum())
 
     @property
+    def limits_unmet(self) -> bool:
+        """Whether a limit stays unmet that a proof asks for; notes as over level frets pass it."""
+        return any(one.limit != "clearance" for one in self.left_out)
+
+    @property
     def headline(self) -> Sentence:
         """What the plan comes to, in one sentence."""
         if self.status == "misfit" and self.misfit is not None:
             return self.misfit
         headline = _HEADLINES[self.status]
         if self.status == "settings" and self.part == "settings":
-            headline = _SET_FIRST if self.metal_mm else _SET_ONLY
+            unread = _SET_UNREAD if self.read_first else _SET_ONLY
+            headline = _SET_FIRST if self.metal_mm else unread
         elif self._only_to_read:
             headline = _TO_READ
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
+        elif self.status == "nothing" and self.limits_unmet:
+            headline = _UNMET
         cut = np.flatnonzero((self.removal_mm > 0.0).any(axis=0)) + 1
         if len(cut) == 1:
             headline = _ONE_FRET.get(self.status, headline)
@@ -370,12 +391,16 @@ class Plan(FileContent):
         """What to do now."""
         if self._only_to_read:
             return sentence("Add what is listed to the readings, and plan again.")
+        if self.status == "nothing" and self.limits_unmet:
+            return sentence(_CURE_UNMET)
         if self.status == "settings" and self.part == "whole":
             return sentence("Make the settings, tune, read again and run {door_prove}.")
         if self.status == "new-wire" and not self.replaced_frets:
             return sentence(
                 "Plan with {door_method} partial-refret: it finds the frets to replace."
             )
+        if self.status == "settings" and self.read_first:
+            return sentence(_SET_AND_READ, what=self.moving)
         return sentence(_NEXT_STEPS[self.status], what=self.moving)
 
     @property

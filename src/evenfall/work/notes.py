@@ -241,7 +241,7 @@ def _little_room(plan: Plan) -> tuple[Sentence, ...]:
     least = {miss.setting: miss for miss in reversed(close)}
     places = [
         sentence(
-            "{what} ({room:length})" if miss.room_mm >= LEAST_SHOWN_MM else "{what} (none)",
+            "{what} ({room:length})" if miss.room_mm >= LEAST_SHOWN_MM else "{what} (no room)",
             what=_what(miss),
             room=miss.room_mm,
         )
@@ -249,7 +249,8 @@ def _little_room(plan: Plan) -> tuple[Sentence, ...]:
         if (miss := least.get(setting))
     ]
     text = (
-        "The plan has less room here than work is usually good to: {places:list}. Read these back."
+        "Here the plan leaves less room than bench work usually needs: {places:list}. Read these "
+        "back."
     )
     return (sentence(text, places=places),) if places else ()
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from evenfall.arrays import FloatArray
 from evenfall.instrument import Specification, StringLines, string_lines
+from evenfall.measurement.heights import Origin
 from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
 from evenfall.plan import Plan
@@ -41,21 +42,22 @@ STOPPED: dict[str, tuple[str, str]] = {
 """By status of a plan that nothing is done by: what to do instead, and why."""
 _SETTLE = (
     "Let it settle, tune, read again.",
-    "Leave it at pitch until two readings of the relief agree. Then read every height again and "
+    "Leave it at pitch until two readings of the relief agree. Then read everything again and "
     "make a new plan; the second sheet comes from it.",
 )
 _TUNE = (
     "Tune, read again.",
-    "Read every height again and make a new plan; the second sheet comes from it.",
+    "Read everything again and make a new plan; the second sheet comes from it.",
 )
 _CONFIRM = (
     "Read a second time.",
-    "Read every height from the start: if that agrees, it confirms the plan.",
+    "Read everything from the start: if that agrees, it confirms the plan.",
 )
 _ORDER = (
     "Read in the order of the empty sheet: action of the outer strings by hand, relief by "
     "straightedge, every height over one fixed datum, the first crown again."
 )
+_AS_BEFORE = "Read in the same way as before, with the same tools."
 _AT_PITCH = "Strings at pitch. Large figure: expected. Small figures: limits, ! if outside."
 
 
@@ -101,6 +103,13 @@ class Steps:
                 Cell(None) if none else Cell(abs(change_mm), "up" if change_mm > 0 else "down")
             )
         return tuple(cells)
+
+    @property
+    def _reading_order(self) -> str:
+        """How the next reading is taken: over a datum as the empty sheet asks, else as before."""
+        before = self.plan.measurement
+        by_hand = before.scanned is None and (before.heights.origin[:, 1:-1] == Origin.READ).any()
+        return _ORDER if by_hand else _AS_BEFORE
 
     # ---- the work ------------------------------------------------------------------------------
 
@@ -496,7 +505,7 @@ class Steps:
             if self.work()
             else "For the record: tune, read, write down."
         )
-        sentences = [sentence(_AT_PITCH), sentence(_ORDER)]
+        sentences = [sentence(_AT_PITCH), sentence(self._reading_order)]
         u_mm = float(np.nanmedian(plan.measurement.heights.crown_top_u_mm))
         if u_mm > COARSE_U_MM:
             text = (
@@ -529,7 +538,7 @@ class Steps:
             rows = self._settings_to_read(action, first)
             targets = (self._relief_at(self.top_uncut_mm),)
             shown = _AT_PITCH
-        sentences = [sentence(one) for one in (told, shown, _ORDER)]
+        sentences = [sentence(one) for one in (told, shown, self._reading_order)]
         if plan.status not in STOPPED:
             sentences[2:2] = self._cured_later(rows)
             if not self.turns_rod:

@@ -345,16 +345,19 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
             falls = sentence("falls by any amount")
     if math.isfinite(ahead.tension_more_n):
         rises = sentence("rises by up to {pull:tension}", pull=ahead.tension_more_n)
+    low, high = ahead.humidity_low_percent, ahead.humidity_high_percent
+    air = sentence("in air of {low:.0f} to {high:.0f} % humidity", low=low, high=high)
+    if round(low) == round(high):
+        air = sentence("only as long as the humidity of the air stays as it is")
     findings.append(
         Finding(
             "holds",
-            "On {which} neck the plan still holds if string tension {pulls:or}, and in air of "
-            "{low:.0f} to {high:.0f} % humidity ({now:g} % {noted}).",
+            "On {which} neck the plan still holds if string tension {pulls:or}, and {air} "
+            "({now:g} % {noted}).",
             severity="note",
             which="the measured" if ahead.stiffness == "pair" else "the assumed",
             pulls=tuple(pull for pull in (falls, rises) if pull),
-            low=ahead.humidity_low_percent,
-            high=ahead.humidity_high_percent,
+            air=air,
             now=ahead.humidity_percent,
             noted="noted" if ahead.humidity_noted else "assumed, as none was noted",
         )

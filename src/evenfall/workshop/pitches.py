@@ -229,8 +229,9 @@ def pitch_change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) 
     """Say how far notes move, crowned again and as long as cut frets are flat, shapes (K, F)."""
     k, j = np.unravel_index(int(np.argmax(np.abs(change_cents))), change_cents.shape)
     most = abs(float(change_cents[k, j]))
-    place = flat = None
+    text, place, flat = "The plan changes the pitch of no note{flat}.", None, None
     if most >= 0.005:
+        text = "The plan moves no note by more than {most:.2f} cents{place}{flat}."
         place = sentence(" (string {string}, fret {fret})", string=int(k) + 1, fret=int(j) + 1)
     sharp = float((uncrowned_cents - change_cents).max())
     if sharp > 0.05:
@@ -239,7 +240,7 @@ def pitch_change_finding(change_cents: FloatArray, uncrowned_cents: FloatArray) 
         )
     return Finding(
         "pitch",
-        "The plan moves no note by more than {most:.2f} cents{place}{flat}.",
+        text,
         severity="note",
         most=most,
         place=place or "",

@@ -17,16 +17,16 @@ from typing import TYPE_CHECKING, Any
 import httpx2
 
 from evenfall.client.errors import error_of
+from evenfall.codec.forms import Plain
 from evenfall.codec.whole import unpacked
 from evenfall.errors import At, Cancelled, Progress, RequestError, silent
 from evenfall.files import read_bytes
+from evenfall.workshop import Source
 from evenfall.workshop.asking import plain_request
 from evenfall.workshop.calls import VERSION_HEADER, use_cases
 
 if TYPE_CHECKING:
     from evenfall.client.dossiers import ThereDossiers
-    from evenfall.codec.forms import Plain
-    from evenfall.workshop import Source
 
 ROOT = "/api/v1"
 INLINE_BYTES = 1_000_000

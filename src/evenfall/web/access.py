@@ -20,7 +20,7 @@ from fastapi.concurrency import run_in_threadpool
 from starlette.routing import compile_path
 
 from evenfall.errors import EvenfallError, RequestError
-from evenfall.records import audit
+from evenfall.records import Archive, audit
 from evenfall.records.accounts import Accounts
 from evenfall.web.rights import (
     FILING,
@@ -40,7 +40,6 @@ if TYPE_CHECKING:
     from fastapi.responses import Response
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-    from evenfall.records import Archive
 
 _OPEN = tuple(
     (method, compile_path(path)[0])

@@ -15,6 +15,7 @@ from fastapi import Depends, Header, Path, Query, Request
 from fastapi.responses import FileResponse, Response
 
 from evenfall.codec import parse_json
+from evenfall.codec.forms import Plain
 from evenfall.codec.whole import packed
 from evenfall.errors import At, ChangedError, EvenfallError, RequestError
 from evenfall.records.engines import writes_here
@@ -27,7 +28,6 @@ from evenfall.workshop.calls import Form
 if TYPE_CHECKING:
     from fastapi.exceptions import RequestValidationError
 
-    from evenfall.codec.forms import Plain
     from evenfall.web.shop import Shop
 
 ROOT = "/api/v1"

@@ -13,16 +13,18 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from pathlib import Path as PathOnDisk
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Header, Path, Query, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
 from fastapi.routing import APIRoute
 
 from evenfall.codec import plain, with_words
+from evenfall.codec.forms import Plain
 from evenfall.errors import At, EvenfallError, RequestError
+from evenfall.records.entries import Entry
 from evenfall.records.exchange import SHOWN
-from evenfall.records.queue import Refusal
+from evenfall.records.queue import Refusal, Task
 from evenfall.web import api_judging, api_lots, api_papers, api_quality, uploads
 from evenfall.web.access import require
 from evenfall.web.answering import (
@@ -67,17 +69,11 @@ from evenfall.web.under_way import telling
 from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop import AddRequest, NoteRequest
-from evenfall.workshop.archive_filing import marks_of, new_only
+from evenfall.workshop.archive_filing import Papers, marks_of, new_only
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
 from evenfall.workshop.asking import read_request
 from evenfall.workshop.calls import LONG, Form, called, use_cases
 from evenfall.workshop.tasks import ANSWER
-
-if TYPE_CHECKING:
-    from evenfall.codec.forms import Plain
-    from evenfall.records.entries import Entry
-    from evenfall.records.queue import Task
-    from evenfall.workshop.archive_filing import Papers
 
 router = Part(prefix=ROOT)
 ROUTERS = (router, api_papers.router, api_quality.router, api_judging.router, api_lots.router)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from fastapi.openapi.utils import get_openapi
 
+from evenfall.codec.forms import Plain
 from evenfall.codec.schema import FIXED, json_schema
 from evenfall.errors import ERROR_CODES
 from evenfall.measurement import Measurement
@@ -23,7 +24,6 @@ from evenfall.workshop.motion_check import MotionCheck
 if TYPE_CHECKING:
     from fastapi import APIRouter
 
-    from evenfall.codec.forms import Plain
 
 VERSION = "1.3"
 CHANGES: Mapping[str, tuple[str, ...]] = {

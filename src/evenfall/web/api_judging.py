@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Path, Request
 from fastapi.responses import Response
@@ -29,14 +30,9 @@ from evenfall.web.rights import filed_by
 from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop.asking import read_request
-from evenfall.workshop.kept_lots import read_lots
+from evenfall.workshop.kept_lots import KeptLots, read_lots
 from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import lot_report
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from evenfall.workshop.kept_lots import KeptLots
 
 router = Part(prefix=f"{ROOT}/judged", tags=["production"])
 Lots = Annotated[str, Path(max_length=64, description="Id of the dossier of the lots.")]

@@ -5,13 +5,15 @@ A partner's program reads what the partner sees: its own lots, no station, no pe
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import At, RequestError
+from evenfall.records import audit
 from evenfall.records.entries import LotAnswer
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.web.access import door_of
@@ -38,6 +40,8 @@ from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop.asking import read_request
 from evenfall.workshop.partner_lots import (
+    LotListed,
+    LotSeen,
     answer_shared,
     lot_parcel,
     lot_seen,
@@ -45,12 +49,6 @@ from evenfall.workshop.partner_lots import (
     shared_with,
     withdraw_lot,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
-    from evenfall.records import audit
-    from evenfall.workshop.partner_lots import LotListed, LotSeen
 
 router = Part(prefix=ROOT, tags=["lots"])
 Lot = Annotated[str, Path(max_length=64, description="`key` of a lot.")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from functools import partial
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from fastapi import Path, Request
 from fastapi.responses import Response
@@ -14,20 +14,17 @@ from evenfall.errors import At
 from evenfall.pages.drawings import square_code
 from evenfall.pictures.inks import LIGHT
 from evenfall.records.entries import sha256
+from evenfall.units import LengthUnit
 from evenfall.web.answering import ROOT, AbsentError, Name, Unit, answered, named, tagged
 from evenfall.web.api_description import PAPERS, gives, gives_file
 from evenfall.web.part import Part
 from evenfall.web.proving import document
-from evenfall.web.shop import now
+from evenfall.web.shop import Shop, now
 from evenfall.web.view import shop_of
 from evenfall.workshop import SheetRequest, sheet
 from evenfall.workshop.opening import specification_of_plan
 from evenfall.workshop.planning import plan_drawings
-
-if TYPE_CHECKING:
-    from evenfall.units import LengthUnit
-    from evenfall.web.shop import Shop
-    from evenfall.workshop.story import Story
+from evenfall.workshop.story import Story
 
 router = Part(prefix=ROOT, tags=["papers"])
 Makers = Mapping[str, Callable[[], bytes]]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
@@ -39,23 +40,16 @@ from evenfall.web.api_description import (
 from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
-from evenfall.web.shop import now
+from evenfall.web.shop import Shop, now
 from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop import ChartRequest, GaugeRequest, Source, study_gauge
 from evenfall.workshop.asking import read_request
 from evenfall.workshop.daily_report import ReportRequest, daily_report
 from evenfall.workshop.gauge_studies import file_study
-from evenfall.workshop.gauges import gauge, gauges
-from evenfall.workshop.kept_charts import act_on, acts_on, kept_charts, version_of_chart
+from evenfall.workshop.gauges import Gauge, gauge, gauges
+from evenfall.workshop.kept_charts import Kept, act_on, acts_on, kept_charts, version_of_chart
 from evenfall.workshop.quality import act_on_chart
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from evenfall.web.shop import Shop
-    from evenfall.workshop.gauges import Gauge
-    from evenfall.workshop.kept_charts import Kept
 
 router = Part(prefix=ROOT, tags=["production"])
 Chart = Annotated[str, Path(max_length=64, description="Id of the dossier of a kept chart.")]

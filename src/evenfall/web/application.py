@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from evenfall.errors import ChangedError, EvenfallError, RequestError
-from evenfall.pictures.inks import DARK, LIGHT, PRINT
+from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 from evenfall.web import (
     api,
     api_judging,
@@ -55,7 +55,6 @@ from evenfall.web.view import problem
 from evenfall.web.words import FAULT
 
 if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
     from evenfall.workshop.archives import Dossiers
 
 LOG = logging.getLogger("evenfall.web")

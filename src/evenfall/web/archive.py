@@ -3,28 +3,24 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import File, Form, Request, UploadFile
 from fastapi.responses import Response
 
 from evenfall.errors import EvenfallError, RequestError
+from evenfall.records.queue import Task
 from evenfall.records.signing import signing_key
+from evenfall.records.upkeep import Done
 from evenfall.web.part import Part
-from evenfall.web.shop import now
+from evenfall.web.shop import Shop, now
 from evenfall.web.under_way import told
 from evenfall.web.uploads import complete, keep
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, SeenWhole, Sent
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from evenfall.records.queue import Task
-    from evenfall.records.upkeep import Done
-    from evenfall.web.shop import Shop
 
 router = Part(prefix="/archive")
 _MOST_LISTED = 200

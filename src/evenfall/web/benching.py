@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import Request
 from fastapi.responses import Response
@@ -10,11 +10,8 @@ from fastapi.responses import Response
 from evenfall.web.instruments import common, to_next
 from evenfall.web.part import Part
 from evenfall.web.view import View, page, shop_of
-from evenfall.work.aims import aims
+from evenfall.work.aims import Aim, aims
 from evenfall.workshop.opening import specification_of_plan
-
-if TYPE_CHECKING:
-    from evenfall.work.aims import Aim
 
 router = Part(prefix="/instruments/{name}")
 

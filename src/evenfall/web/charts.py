@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Annotated, Any, get_args
+from typing import Annotated, Any, get_args
 from urllib.parse import parse_qs, urlencode
 
 from fastapi import Form, Request
@@ -16,8 +17,8 @@ from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.pictures.capability import capability_picture
 from evenfall.pictures.control_chart import control_chart_picture
 from evenfall.pictures.inks import PAGE
-from evenfall.production import Tolerance
-from evenfall.production.charts import FEW_POINTS, STEPS
+from evenfall.production import Capability, Tolerance
+from evenfall.production.charts import FEW_POINTS, STEPS, ControlChart, Panel, Signal
 from evenfall.production.run_rules import RULES, USUAL
 from evenfall.production.series import amount
 from evenfall.records.entries import ChartAct
@@ -27,26 +28,18 @@ from evenfall.web.instruments import specified
 from evenfall.web.part import Part
 from evenfall.web.proving import document
 from evenfall.web.rights import filed_by
+from evenfall.web.shop import Shop
 from evenfall.web.together import Seen
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 from evenfall.workshop import CapabilityRequest, ChartRequest, capability, chart
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.daily_report import ReportRequest, daily_report
+from evenfall.workshop.daily_report import Line, ReportRequest, daily_report
 from evenfall.workshop.kept_charts import act_on, query_of, version_of_chart
-from evenfall.workshop.quality import act_on_chart, tolerance_of
+from evenfall.workshop.quality import ChartOutcome, act_on_chart, tolerance_of
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 from evenfall.workshop.tasks import UNITS
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.production import Capability
-    from evenfall.production.charts import ControlChart, Panel, Signal
-    from evenfall.web.shop import Shop
-    from evenfall.workshop.daily_report import Line
-    from evenfall.workshop.quality import ChartOutcome
 
 router = Part(prefix="/charts")
 _DOCUMENTS = ("proof", "measurement", "plan", "check", "step")

@@ -10,6 +10,7 @@ import asyncio
 import logging
 import time
 from collections import Counter
+from collections.abc import Collection
 from contextlib import suppress
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -23,8 +24,6 @@ from evenfall.web.view import problem
 from evenfall.workshop.calls import VERSION_HEADER
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
-
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOG = logging.getLogger("evenfall.web")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
@@ -25,16 +26,13 @@ from evenfall.web.turns import InTurn
 from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
-from evenfall.workshop.archive_filing import marks_of, new_only
+from evenfall.workshop.archive_filing import Papers, marks_of, new_only
 from evenfall.workshop.diagnosing import DiagnoseOutcome
 from evenfall.workshop.opening import open_specification
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import Story, lately, needed, specification_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.workshop.archive_filing import Papers
     from evenfall.workshop.archives import Dossiers
 
 router = Part(route_class=InTurn)

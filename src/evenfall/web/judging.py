@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
 from fastapi.responses import Response
@@ -16,21 +16,17 @@ from fastapi.responses import Response
 from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
-from evenfall.units import mm_per_unit, read_number
+from evenfall.units import LengthUnit, mm_per_unit, read_number
 from evenfall.web.lots import standing
 from evenfall.web.part import Part
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
 from evenfall.web.view import View, local, page, see_other, shop_of
-from evenfall.workshop.kept_lots import read_lots, sizes_of
+from evenfall.workshop.kept_lots import KeptLots, read_lots, sizes_of
 from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import ANSWERS, lot_report
 from evenfall.workshop.lots import counted
 from evenfall.workshop.tasks import UNITS
-
-if TYPE_CHECKING:
-    from evenfall.units import LengthUnit
-    from evenfall.workshop.kept_lots import KeptLots
 
 router = Part(prefix="/judged")
 METHODS = {

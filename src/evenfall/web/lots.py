@@ -7,7 +7,8 @@ shared with their firm: no other partner's, no station and no person. A manager 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
 
 from fastapi import Form, Request
 from fastapi.responses import Response
@@ -16,7 +17,7 @@ from evenfall.errors import EvenfallError, RequestError
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records import audit
-from evenfall.records.shared_lots import version_of_shared
+from evenfall.records.shared_lots import SharedLot, version_of_shared
 from evenfall.records.signing import signing_key
 from evenfall.web.access import door_of
 from evenfall.web.part import Part
@@ -25,7 +26,7 @@ from evenfall.web.rights import filed_by, who_of
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, local, page, see_other, shop_of
-from evenfall.workshop.kept_lots import all_lots
+from evenfall.workshop.kept_lots import KeptLots, all_lots
 from evenfall.workshop.lot_reports import (
     ANSWERS,
     lot_outcome,
@@ -45,12 +46,6 @@ from evenfall.workshop.partner_lots import (
     shared_with,
     withdraw_lot,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from evenfall.records.shared_lots import SharedLot
-    from evenfall.workshop.kept_lots import KeptLots
 
 router = Part()
 Text = Annotated[str, Form()]

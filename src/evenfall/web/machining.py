@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from fastapi import File, Form, Request, UploadFile
@@ -10,10 +11,12 @@ from fastapi.responses import Response
 
 from evenfall.errors import RequestError
 from evenfall.records.kept import hash_of
-from evenfall.units import read_length_mm
+from evenfall.records.queue import Task
+from evenfall.units import LengthUnit, read_length_mm
 from evenfall.web.instruments import common, to_next
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
+from evenfall.web.shop import Shop
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
@@ -28,12 +31,8 @@ from evenfall.workshop.story import Story, needed
 from evenfall.workshop.tasks import CUT, LIFT_MM, Told, basis, described_in, sources_in
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
-    from evenfall.records.queue import Task
-    from evenfall.units import LengthUnit
-    from evenfall.web.shop import Shop
 
 router = Part(prefix="/instruments/{name}/program", route_class=InTurn)
 

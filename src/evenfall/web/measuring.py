@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -14,7 +15,8 @@ from pydantic import BaseModel, ValidationError
 from evenfall.errors import EvenfallError, RequestError, silent
 from evenfall.pictures.datum import datum_drawing
 from evenfall.pictures.inks import PAGE
-from evenfall.units import read_length_mm
+from evenfall.records.queue import Task
+from evenfall.units import LengthUnit, read_length_mm
 from evenfall.web.answering import Since, version_in
 from evenfall.web.instruments import common, specified
 from evenfall.web.part import Part
@@ -25,7 +27,7 @@ from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
 from evenfall.web.uploads import MOST_FILES, complete, keep
 from evenfall.web.view import View, page, see_other, shop_of
-from evenfall.workshop import MeasureRequest, TemplateRequest, measure, template
+from evenfall.workshop import MeasureRequest, Source, TemplateRequest, measure, template
 from evenfall.workshop.archive_filing import require_readings
 from evenfall.workshop.exploring import Wishes
 from evenfall.workshop.story import Story, lacking, needed, readings_files
@@ -34,12 +36,8 @@ from evenfall.workshop.tasks import Seen as SeenInFiles
 from evenfall.workshop.typed import TypedSheet, check_typed, places, typed_of, undecided_places
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from pathlib import Path
 
-    from evenfall.records.queue import Task
-    from evenfall.units import LengthUnit
-    from evenfall.workshop import Source
 
 router = Part(prefix="/instruments/{name}/measure", route_class=InTurn)
 LONGEST_SHEET = 400_000  # characters

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from collections.abc import Sequence
+from typing import Annotated, Any
 
 from fastapi import Form, Query, Request
 from fastapi.responses import Response
@@ -14,7 +15,9 @@ from evenfall.records.accounts import (
     LOGIN_DAYS,
     LONGEST_PASSWORD,
     SHORTEST_PASSWORD,
+    Account,
     ThrottledError,
+    Token,
 )
 from evenfall.web.access import (
     Door,
@@ -25,11 +28,6 @@ from evenfall.web.access import (
 from evenfall.web.part import Part
 from evenfall.web.rights import SCOPES, who_of
 from evenfall.web.view import View, inside, local, page, see_other
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.records.accounts import Account, Token
 
 router = Part()
 Text = Annotated[str, Form()]

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 import traceback
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from multiprocessing import connection as pipes
@@ -22,18 +23,16 @@ from platform import node
 from typing import TYPE_CHECKING, Any
 
 from evenfall.errors import Cancelled, EvenfallError, RequestError
-from evenfall.records.queue import Queue, Refusal
+from evenfall.records.archive import Archive
+from evenfall.records.queue import Queue, Refusal, Task
 from evenfall.web.words import FAULT
 from evenfall.workshop.notices import KIND as NOTICE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
     from multiprocessing.connection import Connection
     from multiprocessing.process import BaseProcess
     from pathlib import Path
 
-    from evenfall.records.archive import Archive
-    from evenfall.records.queue import Task
 
 LOG = logging.getLogger("evenfall.web")
 AT_ONCE = 2

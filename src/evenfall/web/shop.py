@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
+from evenfall.records.queue import Queue, Task
+from evenfall.units import LengthUnit
 from evenfall.web.pool import Pool
+from evenfall.wording import Sentence
 from evenfall.workshop import (
     DiagnoseRequest,
     PlanRequest,
@@ -17,21 +21,15 @@ from evenfall.workshop import (
     prove,
 )
 from evenfall.workshop.exploring import Exploration, to_explore
-from evenfall.workshop.proving import verdict_filed
+from evenfall.workshop.proving import ProveOutcome, verdict_filed
 from evenfall.workshop.story import Story, needed, story
 from evenfall.workshop.tasks import basis
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from markupsafe import Markup
 
-    from evenfall.records.queue import Queue, Task
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.diagnosing import DiagnoseOutcome
-    from evenfall.workshop.proving import ProveOutcome
     from evenfall.workshop.specifying import Written
 
 MOST_WARM = 64

@@ -7,7 +7,7 @@ import io
 import math
 import secrets
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 from urllib.parse import parse_qs, urlencode
 
 from fastapi import Form, Request
@@ -20,20 +20,16 @@ from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
 from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
-from evenfall.web.shop import now
+from evenfall.web.shop import Shop, now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, shop_of
 from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
-from evenfall.workshop.gauge_studies import study_filing
+from evenfall.workshop.gauge_studies import GaugeOutcome, study_filing
 from evenfall.workshop.gauges import Gauge, gauge
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
-
-if TYPE_CHECKING:
-    from evenfall.web.shop import Shop
-    from evenfall.workshop.gauge_studies import GaugeOutcome
 
 router = Part(prefix="/gauges/{dossier}/study")
 _LARGEST = 2000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
@@ -12,6 +12,7 @@ from fastapi import Form, Query, Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import Response, StreamingResponse
 
+from evenfall.errors import ChangedError
 from evenfall.records.shared_lots import version_of_shared
 from evenfall.units import read_number
 from evenfall.web.part import Part
@@ -26,9 +27,6 @@ from evenfall.workshop.tasks import sources_in
 from evenfall.workshop.typed import Place, TypedSheet
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
-
-    from evenfall.errors import ChangedError
     from evenfall.web.shop import Shop
 
 router = Part(prefix="/instruments/{name}")

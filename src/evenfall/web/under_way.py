@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import json
-from typing import TYPE_CHECKING, Any
+from collections.abc import AsyncIterator, Callable
+from typing import Any
 
 from fastapi import Request
 from fastapi.concurrency import run_in_threadpool
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from evenfall.errors import RequestError
-from evenfall.records.queue import Refusal
+from evenfall.records.queue import Refusal, Task
 from evenfall.web.access import require
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
@@ -19,11 +20,6 @@ from evenfall.web.view import View, local, page, see_other, shop_of
 from evenfall.web.words import WORDS
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.tasks import KINDS
-
-if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
-
-    from evenfall.records.queue import Task
 
 router = Part(prefix="/under-way")
 _LOOK_S = 0.2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,22 +15,20 @@ from pydantic import BaseModel, Field
 from starlette.requests import ClientDisconnect
 
 from evenfall.errors import At, RequestError
+from evenfall.records.queue import Queue, Task
 from evenfall.web.answering import AbsentError
 from evenfall.web.guard import UPLOAD_LIMIT_BYTES, TooLargeError
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import shop_of
+from evenfall.workshop import Source
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.asking import source_of
 from evenfall.workshop.tasks import sources_in
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
     from fastapi import UploadFile
 
-    from evenfall.records.queue import Queue, Task
-    from evenfall.workshop import Source
 
 router = Part(prefix="/uploads")
 MOST_FILES = 20

@@ -16,16 +16,15 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from evenfall.units import in_unit
+from evenfall.errors import EvenfallError, Finding
+from evenfall.instrument import Specification
+from evenfall.units import LengthUnit, in_unit
 from evenfall.web.rights import ROLE_RIGHTS, SAFE, Right, who_of
 from evenfall.web.words import WORDS
 from evenfall.wording import Sentence, plain_line, say, sentence
 from evenfall.workshop.archive_requests import SHOWN_AS
 
 if TYPE_CHECKING:
-    from evenfall.errors import EvenfallError, Finding
-    from evenfall.instrument import Specification
-    from evenfall.units import LengthUnit
     from evenfall.web.shop import Shop
 
 CHOICES: Mapping[str, tuple[str, ...]] = {

@@ -19,7 +19,7 @@ from evenfall import workshop
 from evenfall.records import Filing
 from evenfall.records.accounts import Accounts
 from evenfall.records.queue import Queue
-from evenfall.web.application import PARTS, application
+from evenfall.web.application import ROUTERS, application
 from evenfall.web.rights import NEEDS
 from evenfall.web.together import FILINGS
 from evenfall.workshop.typed import typed_of
@@ -111,8 +111,8 @@ def not_in_forms() -> set[str]:
 def test_every_form_that_files_goes_by_what_was_seen() -> None:
     with_version = {
         route.path
-        for part in PARTS
-        for route in part.router.routes
+        for router in ROUTERS
+        for route in router.routes
         if isinstance(route, APIRoute) and "seen" in inspect.signature(route.endpoint).parameters
     } | {"/judged"}  # which reads its form by itself
     assert with_version == set(FILINGS)

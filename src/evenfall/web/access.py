@@ -34,7 +34,7 @@ from evenfall.web.rights import (
     Who,
     who_of,
 )
-from evenfall.web.view import here, problem, see_other
+from evenfall.web.view import here, problem, see_other, wants_page
 
 if TYPE_CHECKING:
     from fastapi.responses import Response
@@ -119,7 +119,7 @@ class Door:
         return Who(one.id, one.name, one.role, ROLE_RIGHTS[one.role], one.partner, key=cookie)
 
     def note(self, request: Request, what: audit.What, about: str = "", account: str = "") -> None:
-        """Add a line to the audit log of what this request did."""
+        """Add a line to the audit log of what this request did, in place of that it filed."""
         who = who_of(request)
         audit.note(
             self.archive,
@@ -129,6 +129,7 @@ class Door:
             token=who.token,
             address=address_of(request),
         )
+        request.state.noted = True
 
 
 def door_of(request: Request) -> Door:
@@ -289,8 +290,7 @@ def _open(method: str, path: str) -> bool:
 
 def turned_away(request: Request, error: NotAllowedError) -> Response:
     """Return the answer to who may not ask: the way to log in, or the error in its one shape."""
-    html = "text/html" in request.headers.get("accept", "")
-    if error.status == 401 and html and request.method in SAFE:
+    if error.status == 401 and wants_page(request) and request.method in SAFE:
         return see_other(f"/log-in?back={quote(here(request))}")
     answer = problem(request, error, error.status)
     if error.status == 401:

@@ -17,7 +17,7 @@ from fastapi.responses import FileResponse, Response
 from evenfall.codec import parse_json
 from evenfall.codec.forms import Plain
 from evenfall.codec.whole import packed
-from evenfall.errors import At, ChangedError, EvenfallError, RequestError
+from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.engines import writes_here
 from evenfall.units import LengthUnit
 from evenfall.web.rights import who_of
@@ -37,22 +37,19 @@ _LONGEST_KEY = 200
 class AbsentError(RequestError):
     """What an address names is not there."""
 
+    status = 404
+
 
 class WrongTypeError(RequestError):
     """The body is of another type than this address takes."""
+
+    status = 415
 
 
 class SentTwiceError(RequestError):
     """The same call came before, and nobody knows yet what came of it."""
 
-
-STATUS: Mapping[type[EvenfallError], int] = {
-    AbsentError: 404,
-    SentTwiceError: 409,
-    ChangedError: 412,
-    WrongTypeError: 415,
-}
-"""Status of an answer by its error, where it is another than 422."""
+    status = 409
 
 
 async def body_of(request: Request) -> bytes:
@@ -187,11 +184,6 @@ def once(
     if call.result["location"]:
         made.headers["location"] = call.result["location"]
     return made
-
-
-def status_of(error: EvenfallError) -> int:
-    """Return the status of an answer by its error."""
-    return next((status for kind, status in STATUS.items() if isinstance(error, kind)), 422)
 
 
 def misfit(error: RequestValidationError) -> RequestError:

@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import replace
 from functools import cache
 from pathlib import Path as PathOnDisk
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import Header, Path, Query, Request
 from fastapi.responses import FileResponse, JSONResponse, Response
@@ -25,8 +25,8 @@ from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.entries import Entry
 from evenfall.records.exchange import SHOWN
 from evenfall.records.queue import Refusal, Task
-from evenfall.web import api_judging, api_lots, api_papers, api_quality, uploads
-from evenfall.web.access import require
+from evenfall.web import api_lots, api_papers, api_quality, under_way, uploads
+from evenfall.web.access import NotAllowedError, require
 from evenfall.web.answering import (
     ROOT,
     AbsentError,
@@ -63,20 +63,19 @@ from evenfall.web.api_description import (
     gives_file,
 )
 from evenfall.web.part import Part
-from evenfall.web.rights import Right, filed_by, who_of
+from evenfall.web.rights import Right, filed_by
 from evenfall.web.shop import Shop
-from evenfall.web.under_way import telling
 from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop import AddRequest, NoteRequest
 from evenfall.workshop.archive_filing import Papers, marks_of, new_only
-from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, FORMS
+from evenfall.workshop.archive_tasks import FORMS
 from evenfall.workshop.asking import read_request
 from evenfall.workshop.calls import LONG, Form, called, use_cases
 from evenfall.workshop.tasks import ANSWER
 
 router = Part(prefix=ROOT)
-ROUTERS = (router, api_papers.router, api_quality.router, api_judging.router, api_lots.router)
+ROUTERS = (router, api_papers.router, api_quality.router, api_lots.judged, api_lots.router)
 """Every address for programs."""
 _LISTED = 50
 _MOST = 200
@@ -127,19 +126,16 @@ def _caller(name: str) -> Callable[..., Response]:
             **{"form": form, "pictures": pictures},
         }
 
-        def begin() -> Callable[[], Response]:
+        def begin() -> Task:
             tasks: set[str] = set()
             read_request(of, given, files_of(request, tasks))  # what cannot be done is said at once
             if len(tasks) > 1:
                 raise RequestError("Send all files of one call in one upload.")
-            if not tasks:
-                task = shop.queue.put("call", values)
-            else:
-                task = shop.queue.ready(tasks.pop(), "call", values, "")
-            shop.pool.wake()
-            return lambda: begun(task)
+            return (
+                shop.put_files(tasks.pop(), "call", values) if tasks else shop.put("call", values)
+            )
 
-        return once(request, key, body, begin)
+        return _begun(request, body, key, begin)
 
     return call
 
@@ -464,13 +460,11 @@ def look(request: Request, body: Body, key: Key = "") -> Response:
     shop = shop_of(request)
     upload = _upload(parsed(body), {"upload": str})
 
-    def begin() -> Callable[[], Response]:
+    def begin() -> Task:
         uploads.complete(request, upload)
-        task = shop.queue.ready(upload, "look", {}, "")
-        shop.pool.wake()
-        return lambda: begun(task)
+        return shop.put_files(upload, "look", {})
 
-    return once(request, key, body, begin)
+    return _begun(request, body, key, begin)
 
 
 @router.post(
@@ -486,14 +480,12 @@ def import_(request: Request, body: Body, key: Key = "") -> Response:
     given = parsed(body)
     upload = _upload(given, {"upload": str, "trust_key": str})
 
-    def begin() -> Callable[[], Response]:
+    def begin() -> Task:
         folder = uploads.complete(request, upload)
         asked = {"folder": str(folder), "trust_key": given.get("trust_key", "")}
-        task = shop.queue.ready(upload, "import", asked, "")
-        shop.pool.wake()
-        return lambda: begun(task)
+        return shop.put_files(upload, "import", asked)
 
-    return once(request, key, body, begin)
+    return _begun(request, body, key, begin)
 
 
 def _upload(given: Mapping[str, Any], wanted: Mapping[str, Any]) -> str:
@@ -524,20 +516,18 @@ def _checked(given: Mapping[str, Any], wanted: Mapping[str, Any]) -> Mapping[str
 
 
 def _task(request: Request, body: bytes, key: str, kind: str, asked: Mapping[str, Any]) -> Response:
-    shop = shop_of(request)
-
-    def begin() -> Callable[[], Response]:
-        task = shop.queue.put(kind, asked)
-        shop.pool.wake()
-        return lambda: begun(task)
-
-    return once(request, key, body, begin)
+    return _begun(request, body, key, lambda: shop_of(request).put(kind, asked))
 
 
-def begun(task: Task) -> Response:
-    """Say that something is under way, and where to look."""
-    place = {"location": f"{ROOT}/tasks/{task.id}"}
-    return JSONResponse(task_values(task), 202, place)
+def _begun(request: Request, body: bytes, key: str, begin: Callable[[], Task]) -> Response:
+    """Begin something once, and say where to look how it stands."""
+
+    def do() -> Callable[[], Response]:
+        task = begin()
+        place = {"location": f"{ROOT}/tasks/{task.id}"}
+        return lambda: JSONResponse(task_values(task), 202, place)
+
+    return once(request, key, body, do)
 
 
 def task_values(task: Task) -> dict[str, Any]:
@@ -558,21 +548,17 @@ def task_values(task: Task) -> dict[str, Any]:
 
 def _shown(request: Request, name: str) -> Task:
     try:
-        task = shop_of(request).pool.shown(name)
+        return under_way.shown(request, name)
+    except NotAllowedError:
+        raise
     except RequestError as error:
         raise AbsentError(error.said, at=At(field="task")) from None
-    if task.kind in ARCHIVE_KINDS:
-        require(request, "keep")
-    return task
 
 
 @router.get("/tasks", tags=["under way"], responses=gives(TASKS))
 def tasks(request: Request) -> Response:
     """List what is under way, and what ended lately: the fifty newest."""
-    keeps = who_of(request).may("keep")
-    every = shop_of(request).queue.listed()
-    listed = [task for task in every if keeps or task.kind not in ARCHIVE_KINDS]
-    return answered(request, {"tasks": [task_values(task) for task in listed]})
+    return answered(request, {"tasks": [*map(task_values, under_way.listed(request))]})
 
 
 @router.get("/tasks/{task}", tags=["under way"], responses=gives(TASK, 200, 404))
@@ -592,27 +578,21 @@ def task_shown(request: Request, task: TaskId) -> Response:
 def events(request: Request, task: TaskId) -> Response:
     """Tell how a task goes on until it has ended, by server-sent events; `data` is the task."""
     _shown(request, task)
-    return telling(request, task, task_values)
+    return under_way.telling(request, task, task_values)
 
 
 @router.post("/tasks/{task}/stop", tags=["under way"], responses=gives(TASK, 200, 404))
 def stop(request: Request, task: TaskId) -> Response:
     """Ask a task to stop."""
-    return _pressed(request, task, "ask_to_stop")
+    _shown(request, task)
+    return JSONResponse(task_values(under_way.pressed(request, task, "ask_to_stop")))
 
 
 @router.post("/tasks/{task}/again", tags=["under way"], responses=gives(TASK, 200, 404))
 def again(request: Request, task: TaskId) -> Response:
     """Begin a task again that was refused or stopped."""
-    return _pressed(request, task, "again")
-
-
-def _pressed(request: Request, name: str, what: Literal["ask_to_stop", "again"]) -> Response:
-    _shown(request, name)
-    shop = shop_of(request)
-    task = getattr(shop.queue, what)(name)
-    shop.pool.wake()
-    return JSONResponse(task_values(task))
+    _shown(request, task)
+    return JSONResponse(task_values(under_way.pressed(request, task, "again")))
 
 
 @router.get("/tasks/{task}/result", tags=["under way"], responses=gives({}, 200, 404))

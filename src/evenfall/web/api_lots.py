@@ -1,4 +1,4 @@
-"""Lots that are shared with a partner, for programs of either side.
+"""Lots for other programs: those that are judged and kept, and those shared with a partner.
 
 A partner's program reads what the partner sees: its own lots, no station, no person.
 """
@@ -6,23 +6,23 @@ A partner's program reads what the partner sees: its own lots, no station, no pe
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal
+from dataclasses import dataclass, replace
+from typing import Annotated, Any
 
 from fastapi import Path, Request
 from fastapi.responses import JSONResponse, Response
 
 from evenfall.errors import At, RequestError
-from evenfall.records import audit
 from evenfall.records.entries import LotAnswer
 from evenfall.records.shared_lots import version_of_shared
-from evenfall.web.access import door_of
 from evenfall.web.answering import (
     ROOT,
     AbsentError,
     Body,
     Key,
     Since,
+    Unit,
+    Whole,
     answered,
     attachment,
     once,
@@ -30,29 +30,134 @@ from evenfall.web.answering import (
     tagged,
     version_in,
 )
-from evenfall.web.api_description import LOT, LOTS, asks, gives, gives_file
-from evenfall.web.lots import AUDITED
+from evenfall.web.api_description import (
+    JUDGED,
+    JUDGED_LOTS,
+    LOT,
+    LOTS,
+    SAMPLE,
+    asks,
+    gives,
+    gives_file,
+)
+from evenfall.web.lots import (
+    own_lot,
+    released,
+    require_partner,
+    say_of_lot,
+    share_with,
+    withdraw_from,
+)
 from evenfall.web.part import Part
-from evenfall.web.proving import document
+from evenfall.web.proving import Kind, certificate_paper, document
 from evenfall.web.rights import filed_by, who_of
-from evenfall.web.shop import now
 from evenfall.web.uploads import files_of
 from evenfall.web.view import shop_of
 from evenfall.workshop.asking import read_request
-from evenfall.workshop.partner_lots import (
-    LotListed,
-    LotSeen,
-    answer_shared,
-    lot_parcel,
-    lot_seen,
-    share_lot,
-    shared_with,
-    withdraw_lot,
-)
+from evenfall.workshop.kept_lots import KeptLots, read_lots
+from evenfall.workshop.lot_judging import JudgeRequest
+from evenfall.workshop.lot_reports import lot_report
+from evenfall.workshop.partner_lots import LotListed, LotSeen, lot_parcel, shared_with
 
+judged = Part(prefix=f"{ROOT}/judged", tags=["production"])
 router = Part(prefix=ROOT, tags=["lots"])
 Lot = Annotated[str, Path(max_length=64, description="`key` of a lot.")]
-Kind = Literal["pdf", "html"]
+Lots = Annotated[str, Path(max_length=64, description="Id of the dossier of the lots.")]
+
+
+# ---- lots that are judged and kept ---------------------------------------------------------------
+
+
+def _judged(lots: KeptLots) -> dict[str, Any]:
+    kept = [
+        {
+            **{"entry": lot.entry, "name": lot.name, "pieces": lot.pieces, "at": lot.at},
+            **{"inspection": lot.state, "decision": lot.decision, "follows": lot.follows},
+            "answer": lot.answer.answer if lot.answer else "",
+        }
+        for lot in lots.every
+    ]
+    told = {"dossier": lots.dossier, "version": lots.version, "title": lots.title}
+    return {**told, "lots": kept, "sampling": lots.values()}
+
+
+def _kept(request: Request, dossier: str) -> KeptLots:
+    lots = read_lots(shop_of(request).dossiers.archive, dossier)
+    if lots is None:
+        raise AbsentError("No lots are kept here; see the list of them.", at=At(field="dossier"))
+    return lots
+
+
+def _asked(request: Request, body: bytes) -> JudgeRequest:
+    asked: JudgeRequest = read_request(JudgeRequest, parsed(body), files_of(request, set()))
+    return replace(asked, person=filed_by(request, asked.person))
+
+
+@judged.get("", responses=gives(JUDGED))
+def every_supplier(request: Request, form: Whole = "printed") -> Response:
+    """List the lots that were judged, by supplier and model, and where inspection stands."""
+    every = shop_of(request).dossiers.lots()
+    return answered(
+        request, every if form == "whole" else {"judged": [*map(_judged, every)]}, form=form
+    )
+
+
+@judged.get("/{dossier}", responses=gives(JUDGED_LOTS, 200, 404))
+def of_one_supplier(request: Request, dossier: Lots) -> Response:
+    """Show the lots of a supplier and model, and where inspection stands."""
+    lots = _kept(request, dossier)
+    return answered(request, _judged(lots), version=lots.version)
+
+
+@judged.post("/samples", openapi_extra=asks(JudgeRequest), responses=gives(SAMPLE))
+def next_sample(request: Request, body: Body, *, form: Whole = "printed") -> Response:
+    """Say which sample the next lot needs; nothing is filed."""
+    made = shop_of(request).dossiers.next_sample(_asked(request, body))
+    return answered(request, made if form == "whole" else made.as_dict(), form=form)
+
+
+@judged.post(
+    "", status_code=201, openapi_extra=asks(JudgeRequest), responses=gives(SAMPLE, 201, 412)
+)
+def judge(
+    request: Request, body: Body, *, since: Since = "", key: Key = "", form: Whole = "printed"
+) -> Response:
+    """Judge a lot by what was found of its sample, and keep it, signed."""
+
+    def file() -> Callable[[], Response]:
+        asked = _asked(request, body)
+        asked = replace(asked, since=version_in(since) or asked.since)
+        made = shop_of(request).dossiers.judge(asked)
+        place = {"location": f"{ROOT}/judged/{made.lots.dossier}"}
+        return lambda: answered(
+            request,
+            made if form == "whole" else made.as_dict(),
+            form=form,
+            status=201,
+            headers=place,
+        )
+
+    return once(request, key, body, file)
+
+
+@judged.get("/{dossier}/{entry}/report.{kind}", responses=gives_file(200, 404))
+def report(
+    request: Request,
+    dossier: Lots,
+    entry: Annotated[str, Path(max_length=64, description="`entry` of a lot.")],
+    kind: Kind,
+    *,
+    unit: Unit = None,
+) -> Response:
+    """Return the report of a lot as a paper."""
+    lots = _kept(request, dossier)
+    for lot in lots.every:
+        if lot.entry == entry:
+            return document(lot_report(lots, lot, kind, unit=unit or "mm"), kind, "lot")
+    raise AbsentError("There is no such lot here; see the list of them.", at=At(field="entry"))
+
+
+# ---- lots that are shared with a partner ---------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +180,8 @@ class LotAnswered:
 
 def _seen(request: Request, key: str) -> LotSeen:
     """Return a lot that is shared with whoever asks; the same answer for another's and for none."""
-    who, shop = who_of(request), shop_of(request)
-    partner = None if who.may("keep") else who.partner
     try:
-        return lot_seen(shop.dossiers, key, partner, shop.story)
+        return own_lot(request, key)
     except RequestError as error:
         raise AbsentError(error.said, at=At(field="lot")) from None
 
@@ -141,12 +244,11 @@ def released_certificate(
     kind: Kind,
 ) -> Response:
     """Return the certificate of an instrument of a lot, once its verdict is released."""
-    shop, found = shop_of(request), _seen(request, lot)
-    if dossier not in {one.dossier for one in found.instruments if one.verdict}:
-        text = "There is no released certificate of it in this lot."
-        raise AbsentError(text, at=At(field="dossier"))
-    made = shop.proof(shop.story(dossier)).certificate(kind, date=now()[:10])
-    return document(made, kind, "certificate")
+    try:
+        outcome = released(request, _seen(request, lot), dossier)
+    except RequestError as error:
+        raise AbsentError(error.said, at=At(field="dossier")) from None
+    return certificate_paper(outcome, kind, None)
 
 
 @router.post(
@@ -156,33 +258,14 @@ def released_certificate(
 )
 def answer(request: Request, lot: Lot, body: Body, *, since: Since = "", key: Key = "") -> Response:
     """Accept a lot whose verdicts are all released, ask for another reading, or send it back."""
-    shop = shop_of(request)
     asked: LotAnswered = read_request(LotAnswered, parsed(body), files_of(request, set()))
     found = _seen(request, lot)
 
     def file() -> Callable[[], Response]:
-        answer_shared(
-            shop.dossiers,
-            found,
-            asked.says,
-            reason=asked.reason,
-            party=who_of(request).partner,
-            person=filed_by(request, ""),
-            seen=version_in(since),
-        )
-
-        def show() -> Response:
-            _note(request, AUDITED[asked.says], f"lot {found.shared.lot}")
-            return JSONResponse(_seen(request, lot).values())
-
-        return show
+        say_of_lot(request, found, asked.says, asked.reason, version_in(since))
+        return lambda: JSONResponse(_seen(request, lot).values())
 
     return once(request, key, body, file)
-
-
-def _note(request: Request, what: audit.What, said: str) -> None:
-    door_of(request).note(request, what, said)
-    request.state.noted = True
 
 
 @router.post(
@@ -190,28 +273,13 @@ def _note(request: Request, what: audit.What, said: str) -> None:
 )
 def share(request: Request, body: Body, *, since: Since = "", key: Key = "") -> Response:
     """Share a lot with a partner: one that is kept with its decision, or instruments alone."""
-    shop = shop_of(request)
     asked: LotShared = read_request(LotShared, parsed(body), files_of(request, set()))
-    people = door_of(request).accounts.listed()
-    if asked.partner not in {one.partner for one in people if one.open and one.partner}:
-        text = "Nobody of this firm has an account; invite them first."
-        raise RequestError(text, at=At(field="partner"))
+    require_partner(request, asked.partner)
 
     def file() -> Callable[[], Response]:
-        made = share_lot(
-            shop.dossiers,
-            asked.lot,
-            asked.partner,
-            asked.names,
-            kept=asked.kept,
-            seen=version_in(since),
-        )
-
-        def show() -> Response:
-            _note(request, "lot shared", f"lot {made.lot}, {asked.partner}")
-            return JSONResponse(_seen(request, made.key).values(), 201)
-
-        return show
+        what = (asked.lot, asked.partner, asked.names, asked.kept)
+        made = share_with(request, *what, seen=version_in(since))
+        return lambda: JSONResponse(_seen(request, made.key).values(), 201)
 
     return once(request, key, body, file)
 
@@ -220,7 +288,5 @@ def share(request: Request, body: Body, *, since: Since = "", key: Key = "") -> 
 def withdraw(request: Request, lot: Lot, *, since: Since = "") -> Response:
     """Let a partner see a lot no more."""
     _seen(request, lot)
-    dossiers = shop_of(request).dossiers
-    found = withdraw_lot(dossiers, lot, seen=version_in(since))
-    _note(request, "lot withdrawn", f"lot {found.lot}, {found.partner}")
-    return JSONResponse({"lots": _listed(shared_with(dossiers))})
+    withdraw_from(request, lot, version_in(since))
+    return JSONResponse({"lots": _listed(shared_with(shop_of(request).dossiers))})

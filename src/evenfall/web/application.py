@@ -18,19 +18,13 @@ from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 from evenfall.web import (
     api,
-    api_judging,
-    api_lots,
-    api_papers,
-    api_quality,
     archive,
-    benching,
     causes,
     charts,
     gauges,
     health,
     instruments,
     judging,
-    labels,
     looking,
     lots,
     machining,
@@ -47,8 +41,8 @@ from evenfall.web import (
     uploads,
 )
 from evenfall.web.access import Access, Door, NotAllowedError, allowed, turned_away
-from evenfall.web.answering import ROOT, misfit, no_such, status_of
-from evenfall.web.guard import Guard, TooLargeError
+from evenfall.web.answering import ROOT, misfit, no_such
+from evenfall.web.guard import Guard
 from evenfall.web.place import Place
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
@@ -58,37 +52,31 @@ if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
 
 LOG = logging.getLogger("evenfall.web")
-PARTS = (
-    api,
-    api_judging,
-    api_lots,
-    api_papers,
-    api_quality,
-    archive,
-    benching,
-    causes,
-    charts,
-    gauges,
-    health,
-    instruments,
-    judging,
-    labels,
-    looking,
-    lots,
-    machining,
-    measuring,
-    people,
-    planning,
-    proving,
-    settings,
-    specifying,
-    studies,
-    together,
-    trusting,
-    under_way,
-    uploads,
+ROUTERS = (
+    *api.ROUTERS,
+    archive.router,
+    causes.router,
+    charts.router,
+    gauges.router,
+    health.router,
+    instruments.router,
+    judging.router,
+    looking.router,
+    lots.router,
+    machining.router,
+    measuring.router,
+    people.router,
+    planning.router,
+    proving.router,
+    settings.router,
+    specifying.router,
+    studies.router,
+    together.router,
+    trusting.router,
+    under_way.router,
+    uploads.router,
 )
-"""Modules with pages."""
+"""Everything that is answered, by its part."""
 
 
 def application(dossiers: Dossiers, *, port: int, place: Place | None = None) -> FastAPI:
@@ -107,84 +95,74 @@ def application(dossiers: Dossiers, *, port: int, place: Place | None = None) ->
     app.state.shop = Shop(dossiers)
     app.state.place = place
     app.state.door = Door(dossiers.archive, always=place.accounts, secure=place.secure)
-    for part in PARTS:
-        app.include_router(part.router)
+    for router in ROUTERS:
+        app.include_router(router)
     app.get("/static/inks.css")(_inks)
     app.mount("/static", StaticFiles(packages=[(__package__, "static")]))
-    app.add_exception_handler(EvenfallError, _expected)
-    app.add_exception_handler(RequestValidationError, _malformed)
-    app.add_exception_handler(HTTPException, _refused)
-    app.add_exception_handler(UnicodeEncodeError, _unwritable)
-    app.add_exception_handler(OSError, _full)
-    app.add_exception_handler(ClientDisconnect, _gone)
-    app.add_exception_handler(Exception, _unexpected)
-    app.add_exception_handler(NotAllowedError, _turned_away)
+    for kind in _ANSWERED:
+        app.add_exception_handler(kind, _answer)
     app.add_middleware(Access, door=app.state.door)
     here = [f"{name}:{port}" for name in ("127.0.0.1", "localhost")]
     app.add_middleware(Guard, hosts=[*here, *place.hosts], secure=place.secure)
     return app
 
 
-async def _expected(request: Request, error: Exception) -> Response:
-    assert isinstance(error, EvenfallError)  # noqa: S101 (it is registered for it)
-    if isinstance(error, TooLargeError):
-        return problem(request, error, 413)
+_ANSWERED = (
+    *(EvenfallError, RequestValidationError, HTTPException, UnicodeEncodeError, OSError),
+    *(ClientDisconnect, Exception),
+)
+"""Errors that are answered; the last one for all others."""
+
+
+_FULL = "No room is left on the disk of these pages. Make room there, then send this again."
+
+
+async def _answer(request: Request, error: Exception) -> Response:
+    """Return what is answered where something came in the way."""
     if isinstance(error, ChangedError):
         return await together.both(request, error)
-    return problem(request, error, status_of(error))
+    if isinstance(error, NotAllowedError):
+        return turned_away(request, error)
+    if isinstance(error, HTTPException):
+        return _refused(request, error.status_code)
+    if isinstance(error, ClientDisconnect):  # before all of it was sent: nobody reads this
+        return Response(status_code=400)
+    return problem(request, *_said(request, error))
 
 
-async def _turned_away(request: Request, error: Exception) -> Response:
-    assert isinstance(error, NotAllowedError)  # noqa: S101 (it is registered for it)
-    return turned_away(request, error)
+def _said(request: Request, error: Exception) -> tuple[EvenfallError, int]:
+    """Return what is said of an error, and with which status."""
+    status = 422
+    match error:
+        case EvenfallError():
+            return error, getattr(error, "status", status)
+        case RequestValidationError() if request.url.path.startswith(ROOT):
+            return misfit(error), status
+        case RequestValidationError():
+            text = "What was sent is not what this page takes; load the page again and repeat it."
+        case UnicodeEncodeError(reason="surrogates not allowed"):
+            # half a character, which JSON can carry and no text can hold
+            text = "A character is damaged; type that text again."
+        case OSError(errno=errno.ENOSPC | errno.EDQUOT):  # no fault of the program
+            text = _FULL
+            status = 507
+        case _:
+            LOG.error("fault", exc_info=error, extra={"told": {"path": request.url.path}})
+            status, text = 500, FAULT
+    return RequestError(text), status
 
 
-async def _malformed(request: Request, error: Exception) -> Response:
-    assert isinstance(error, RequestValidationError)  # noqa: S101 (it is registered for it)
+def _refused(request: Request, status: int) -> Response:
+    """Answer where nothing is at an address, or it takes no such method."""
     if request.url.path.startswith(ROOT):
-        return problem(request, misfit(error))
-    text = "What was sent is not what this page takes; load the page again and repeat it."
-    return problem(request, RequestError(text))
-
-
-async def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)  # noqa: S101 (it is registered for it)
-    if request.url.path.startswith(ROOT):
-        answer = problem(request, no_such(error.status_code), error.status_code)
-        if error.status_code == 405:
+        answer = problem(request, no_such(status), status)
+        if status == 405:
             answer.headers["allow"] = ", ".join(api.methods_at(request.url.path))
         return answer
     text = "There is no such page; begin with the instruments."
-    if error.status_code != 404:
+    if status != 404:
         text = "This page does not take that; load it again and repeat what you did."
-    return problem(request, RequestError(text), error.status_code)
-
-
-async def _unwritable(request: Request, error: Exception) -> Response:
-    """Refuse half a character, which JSON can carry and no text can hold."""
-    assert isinstance(error, UnicodeEncodeError)  # noqa: S101 (it is registered for it)
-    if error.reason != "surrogates not allowed":
-        return await _unexpected(request, error)
-    return problem(request, RequestError("A character is damaged; type that text again."))
-
-
-async def _full(request: Request, error: Exception) -> Response:
-    """Say that the disk is full, which is no fault of the program nor of who asked."""
-    assert isinstance(error, OSError)  # noqa: S101 (it is registered for it)
-    if error.errno not in (errno.ENOSPC, errno.EDQUOT):
-        return await _unexpected(request, error)
-    text = "No room is left on the disk of these pages. Make room there, then send this again."
-    return problem(request, RequestError(text), 507)
-
-
-async def _gone(_request: Request, _error: Exception) -> Response:
-    """End what somebody left before all of it was sent: nothing was done, and nobody reads this."""
-    return Response(status_code=400)
-
-
-async def _unexpected(request: Request, error: Exception) -> Response:
-    LOG.error("fault", exc_info=error, extra={"told": {"path": request.url.path}})
-    return problem(request, RequestError(FAULT), 500)
+    return problem(request, RequestError(text), status)
 
 
 @cache

@@ -14,12 +14,11 @@ from fastapi.responses import Response
 from evenfall.errors import EvenfallError, RequestError
 from evenfall.records.queue import Task
 from evenfall.records.signing import signing_key
-from evenfall.records.upkeep import Done
 from evenfall.web.part import Part
 from evenfall.web.shop import Shop, now
 from evenfall.web.under_way import told
 from evenfall.web.uploads import complete, keep
-from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS, SeenWhole, Sent
 
 router = Part(prefix="/archive")
@@ -66,8 +65,8 @@ def _held(shop: Shop, **how: bool) -> dict[str, Any]:
         "kinds": ("measurement", "plan", "proof", "scan", "note"),
         "database": _size(held.database_bytes),
         "files": _size(held.files_bytes),
-        "verified": _when(held.verified),
-        "backup": _when(held.backup),
+        "verified": held.verified,
+        "backup": held.backup,
     }
 
 
@@ -76,12 +75,6 @@ def _size(count: int) -> str:
     if count < 1_000_000:
         return f"{count / 1000:.0f} kB"
     return f"{count / 1e6:.1f} MB" if count < 1e9 else f"{count / 1e9:.1f} GB"
-
-
-def _when(done: Done | None) -> dict[str, str] | None:
-    if done is None:
-        return None
-    return {"at": local(done.at), "said": done.said}
 
 
 def _backup_place(folder: Path | None) -> str:
@@ -145,8 +138,7 @@ def sent(
     shop = shop_of(request)
     task = task or keep(request, file or [])
     complete(request, task)
-    shop.queue.ready(task, "look", {}, "")
-    shop.pool.wake()
+    shop.put_files(task, "look", {})
     return see_other(f"/archive/task/{task}")
 
 
@@ -190,7 +182,5 @@ def _came_of(task: Task, view: View) -> Mapping[str, Any]:
 
 
 def _ask(request: Request, kind: str, asked: Mapping[str, Any], *, same: str = "") -> Response:
-    shop = shop_of(request)
-    task = shop.queue.put(kind, asked, same=same)
-    shop.pool.wake()
+    task = shop_of(request).put(kind, asked, same=same)
     return see_other(f"/archive/task/{task.id}")

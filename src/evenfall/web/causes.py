@@ -84,8 +84,7 @@ def ask(request: Request, asked: Annotated[str, Form(max_length=4000)] = "") -> 
     filed = fields.pop("source")
     told = {"since": filed.since, "until": filed.until, "most": filed.most}
     same = f"{now()[:16]} {wanted.address()}"  # pressed twice it is begun once
-    task = shop.queue.put("causes", {"filed": told, "of": wanted.address(), **fields}, same=same)
-    shop.pool.wake()
+    task = shop.put("causes", {"filed": told, "of": wanted.address(), **fields}, same=same)
     return see_other(f"/charts/causes?{wanted.address()}&task={task.id}")
 
 

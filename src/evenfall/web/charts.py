@@ -472,17 +472,7 @@ def _shown_chart(made: ChartOutcome, view: View) -> dict[str, Any]:
         "points": [_row(of, point, view) for point in _last(of.point_count)],
         "can_freeze": can_freeze,
         "enough": FEW_POINTS,
-        "acts": [
-            {
-                "entry": one.entry,
-                "at": local(one.filed_at),
-                "act": one.act,
-                "point": one.point,
-                "reason": one.reason,
-                "person": one.person,
-            }
-            for one in reversed(made.acts)
-        ],
+        "acts": made.acts[::-1],
     }
 
 

@@ -73,10 +73,11 @@ def one(request: Request, dossier: str, spec: str = "") -> Response:
     """Show one gauge: its charts, what it can judge, and the forms to add to it."""
     shop = shop_of(request)
     version = shop.dossiers.archive.version(shop.dossiers.named(dossier))
-    found = _gauge(shop, dossier)
+    found = gauge_of(shop, dossier)
     view = View(request)
     choices = _specified(shop)
     chosen = spec if spec in dict(choices) else (choices[0][0] if choices else "")
+    filed = shop.dossiers.show(found.line.dossier).entries
     charts = []
     for standard in found.standards:
         chart = found.chart(standard)
@@ -115,11 +116,7 @@ def one(request: Request, dossier: str, spec: str = "") -> Response:
         choices=choices,
         chosen=chosen,
         judges=_judged(shop, found, chosen, view),
-        entries=[
-            {"at": told.shown_at, "said": view.say(told.said), "person": told.person}
-            for told in reversed(shop.dossiers.show(found.line.dossier).entries)
-            if told.kind != "check"
-        ],
+        entries=[one for one in filed[::-1] if one.kind != "check"],
     )
 
 
@@ -137,7 +134,7 @@ def check(
 ) -> Response:
     """File one reading of a check standard."""
     shop = shop_of(request)
-    found = _gauge(shop, dossier)
+    found = gauge_of(shop, dossier)
     if not standard.strip():
         raise RequestError("Which standard was read? Write its name, always the same.")
     facts = {
@@ -164,7 +161,7 @@ def calibrated(
 ) -> Response:
     """File a calibration."""
     shop = shop_of(request)
-    found = _gauge(shop, dossier)
+    found = gauge_of(shop, dossier)
     if not date.strip():
         raise RequestError("On which day was it calibrated?", at=At(field="calibrated"))
     facts = {"date": date.strip()} | ({"valid_until": until.strip()} if until.strip() else {})
@@ -177,7 +174,8 @@ def calibrated(
     return see_other(f"/gauges/{found.line.dossier}")
 
 
-def _gauge(shop: Shop, dossier: str) -> Gauge:
+def gauge_of(shop: Shop, dossier: str) -> Gauge:
+    """Return a gauge by its dossier; refuse a dossier of something else."""
     found = gauge(shop.dossiers, dossier)
     if found.line.subject != "gauge":
         raise RequestError("This dossier is of no gauge; choose one in the list of gauges.")

@@ -63,6 +63,8 @@ STRICT = "max-age=2592000"
 class TooLargeError(RequestError):
     """More was sent than the page takes."""
 
+    status = 413
+
 
 class Guard:
     """Refuses what does not come from these pages themselves, and logs what was asked."""

@@ -15,6 +15,7 @@ from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.specification import Hand
 from evenfall.instrument.starters import STARTERS
 from evenfall.names import same_name
+from evenfall.pages.drawings import square_code
 from evenfall.pictures.fret_map import buzz_force_cells
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.neck_strip import neck_strip
@@ -23,7 +24,7 @@ from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.shop import Shop
 from evenfall.web.turns import InTurn
-from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.archive_filing import Papers, marks_of, new_only
@@ -122,15 +123,7 @@ def instrument(request: Request, name: str) -> Response:
         told, "entries", view.unit, lambda: shop.dossiers.show(told.line.dossier).entries
     )
     shown["scanned"] = any(one.kind == "scan" for one in entries)
-    shown["entries"] = [
-        {
-            "at": local(one.done or one.at),
-            "kind": one.kind,
-            "said": view.say(one.said),
-            "person": one.person,
-        }
-        for one in reversed(entries)
-    ]
+    shown["entries"] = entries[::-1]
     return page(request, "instrument.html", view, **shown)
 
 
@@ -196,6 +189,7 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
         facts["Diagnosis"] = f"{failing or 'no'} note{'s fail' if failing > 1 else ' fails'}"
     return {
         "line": told.line,
+        "number": told.line.serial or told.line.job or told.line.dossier[:8],
         "version": told.version,
         "base": f"/instruments/{told.line.dossier}",
         "stops": [
@@ -209,6 +203,17 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
         "plan": told.made,
         "read_again": [],
     }
+
+
+@router.get("/instruments/{name}/label")
+def label(request: Request, name: str) -> Response:
+    """Show the label of an instrument as it is printed, 60 by 30 mm: a code that opens its page."""
+    shop = shop_of(request)
+    told = shop.story(name)
+    view = View(request)
+    opens = f"{request.base_url}instruments/{told.line.dossier}"
+    code = square_code(opens, label="Square code that opens the page of this instrument")
+    return page(request, "label.html", view, **common(shop, told, view), code=code, opens=opens)
 
 
 @router.get("/new")

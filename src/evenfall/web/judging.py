@@ -21,7 +21,7 @@ from evenfall.web.lots import standing
 from evenfall.web.part import Part
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
-from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop.kept_lots import KeptLots, read_lots, sizes_of
 from evenfall.workshop.lot_judging import JudgeRequest
 from evenfall.workshop.lot_reports import ANSWERS, lot_report
@@ -137,6 +137,7 @@ def judged(request: Request) -> Response:
         422 if shown["fault"] else 200,
         asked=asked,
         methods=METHODS.items(),
+        answers=ANSWERS,
         quantities=tuple(QUANTITIES.values()),
         every=[_shown(one, view, keys) for one in dossiers.lots()],
         **shown,
@@ -159,19 +160,7 @@ def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
         **standing(lots, view),
         "dossier": lots.dossier,
         "lots": [
-            {
-                "entry": lot.entry,
-                "name": lot.name,
-                "at": local(lot.at),
-                "pieces": lot.pieces,
-                "state": lot.state,
-                "decision": lot.decision,
-                "found": f"{sum(lot.found)} of {lot.looked_count}" if lot.found else "",
-                "follows": lot.follows,
-                "answer": ANSWERS[lot.answer.answer] if lot.answer else "",
-                "reason": lot.answer.reason if lot.answer else "",
-                "signed": sorted({keys.get(key, "a key not known here") for key in lot.signed_by}),
-            }
+            (lot, sorted({keys.get(key, "a key not known here") for key in lot.signed_by}))
             for lot in reversed(lots.every[-_LISTED:])
         ],
     }

@@ -52,8 +52,7 @@ def ask_to_play(request: Request, name: str) -> Response:
     told = shop.story(name)
     asked = {"basis": basis(told), "planned": told.made is not None and told.step == "work"}
     same = f"{asked['basis']} {asked['planned']}"
-    shop.queue.put("play", asked, dossier=told.line.dossier, same=same)
-    shop.pool.wake()
+    shop.put("play", asked, dossier=told.line.dossier, same=same)
     return see_other(f"/instruments/{told.line.dossier}/play")
 
 
@@ -78,8 +77,7 @@ def raw_scan(request: Request, name: str, of: str) -> Response:
             return see_other(f"/instruments/{told.line.dossier}/scan/filed")
         asked["unit"] = held.asked.get("unit")
     same = str(asked.get("sha256", of))
-    task = shop.queue.put("points", asked, dossier=told.line.dossier, same=same)
-    shop.pool.wake()
+    task = shop.put("points", asked, dossier=told.line.dossier, same=same)
     task = shop.pool.shown(task.id)
     shown = {"task": under_way(task, view), "scan": task.result, "of": of}
     return page(request, "scan.html", view, **common(shop, told, view), **shown)

@@ -7,13 +7,13 @@ shared with their firm: no other partner's, no station and no person. A manager 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from typing import Annotated, Any, Literal
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any
 
 from fastapi import Form, Request
 from fastapi.responses import Response
 
-from evenfall.errors import EvenfallError, RequestError
+from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.pictures.inks import PAGE
 from evenfall.pictures.lot_strip import lot_strip
 from evenfall.records import audit
@@ -21,11 +21,10 @@ from evenfall.records.shared_lots import SharedLot, version_of_shared
 from evenfall.records.signing import signing_key
 from evenfall.web.access import door_of
 from evenfall.web.part import Part
-from evenfall.web.proving import document
+from evenfall.web.proving import Kind, certificate_paper, document
 from evenfall.web.rights import filed_by, who_of
-from evenfall.web.shop import now
 from evenfall.web.together import Seen
-from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop.kept_lots import KeptLots, all_lots
 from evenfall.workshop.lot_reports import (
     ANSWERS,
@@ -46,10 +45,10 @@ from evenfall.workshop.partner_lots import (
     shared_with,
     withdraw_lot,
 )
+from evenfall.workshop.proving import ProveOutcome
 
 router = Part()
 Text = Annotated[str, Form()]
-Kind = Literal["pdf", "html"]
 _SAID = {"": "not answered yet", **ANSWERS}
 AUDITED: Mapping[str, audit.What] = {
     "accepted": "lot accepted",
@@ -60,22 +59,61 @@ AUDITED: Mapping[str, audit.What] = {
 _LISTED = 40
 
 
-def _own(request: Request, key: str) -> LotSeen:
+def own_lot(request: Request, key: str) -> LotSeen:
     """Return a lot that is shared with whoever asks; a manager sees those of all."""
     who, shop = who_of(request), shop_of(request)
     partner = None if who.may("keep") else who.partner
     return lot_seen(shop.dossiers, key, partner, shop.story)
 
 
+def say_of_lot(request: Request, lot: LotSeen, says: str, reason: str, seen: str) -> None:
+    """Keep what a partner says of a lot, and note that it was said."""
+    answer_shared(
+        shop_of(request).dossiers,
+        lot,
+        says,
+        reason=reason,
+        party=who_of(request).partner,
+        person=filed_by(request, ""),
+        seen=seen,
+    )
+    door_of(request).note(request, AUDITED[says], f"lot {lot.shared.lot}")
+
+
+def _firms(request: Request) -> list[str]:
+    """Return the partners that somebody can log in for."""
+    people = door_of(request).accounts.listed()
+    return sorted({one.partner for one in people if one.open and one.partner})
+
+
+def require_partner(request: Request, partner: str) -> None:
+    """Refuse a firm of which nobody could see what is shared with it."""
+    if partner not in _firms(request):
+        text = "Nobody of this firm has an account; invite them first."
+        raise RequestError(text, at=At(field="partner"))
+
+
+def share_with(
+    request: Request, lot: str, partner: str, names: Sequence[str], kept: str, *, seen: str
+) -> SharedLot:
+    """Share a lot with a partner, and note that it was shared."""
+    made = share_lot(shop_of(request).dossiers, lot, partner, names, kept=kept, seen=seen)
+    door_of(request).note(request, "lot shared", f"lot {made.lot}, {partner}")
+    return made
+
+
+def withdraw_from(request: Request, lot: str, seen: str) -> None:
+    """Let a partner see a lot no more, and note that."""
+    found = withdraw_lot(shop_of(request).dossiers, lot, seen=seen)
+    door_of(request).note(request, "lot withdrawn", f"lot {found.lot}, {found.partner}")
+
+
 @router.get("/lots")
 def lots(request: Request) -> Response:
     """List the lots that are shared with the partner who asks, and where inspection stands."""
     there = shared_with(shop_of(request).dossiers, who_of(request).partner)
-    return page(request, "lots.html", lots=_listed(there), states=_states(request, there))
-
-
-def _listed(lots: Iterable[LotListed]) -> list[dict[str, Any]]:
-    return [{**_told(one.shared), "count": one.count, "decision": one.decision} for one in lots]
+    states = _states(request, there)
+    return page(request, "lots.html", lots=there, states=states, answers=_SAID)
 
 
 def _states(request: Request, listed: Iterable[LotListed]) -> list[dict[str, Any]]:
@@ -101,23 +139,11 @@ def _invented(lots: KeptLots) -> bool:
     return "invented" in lots.title.lower()
 
 
-def _told(lot: SharedLot) -> dict[str, Any]:
-    return {
-        "key": lot.key,
-        "lot": lot.lot,
-        "partner": lot.partner,
-        "at": local(lot.at),
-        "answer": _SAID[lot.answer],
-        "answered": local(lot.answered) if lot.answered else "",
-        "version": lot.version,
-    }
-
-
 @router.get("/lots/{lot}")
 @router.get("/shared/{lot}")
 def one(request: Request, lot: str) -> Response:
     """Show one lot as both sides see it: decision, state, instruments, certificates, signature."""
-    found = _own(request, lot)
+    found = own_lot(request, lot)
     view = View(request)
     try:
         key = signing_key().public
@@ -140,7 +166,8 @@ def one(request: Request, lot: str) -> Response:
         request,
         "lot.html",
         view,
-        lot=_told(found.shared),
+        lot=found.shared,
+        answer=_SAID[found.shared.answer],
         instruments=found.instruments,
         released=found.released_count,
         decision=found.kept.decision if found.kept else "",
@@ -158,7 +185,7 @@ def one(request: Request, lot: str) -> Response:
 @router.get("/shared/{lot}/report.{kind}")
 def report(request: Request, lot: str, kind: Kind) -> Response:
     """Return the report of a lot for paper."""
-    found = _own(request, lot)
+    found = own_lot(request, lot)
     if found.lots is None or found.kept is None:
         raise RequestError("No decision on this lot is kept; it was shared as instruments alone.")
     made = lot_report(found.lots, found.kept, kind, unit=View(request).unit)
@@ -169,7 +196,7 @@ def report(request: Request, lot: str, kind: Kind) -> Response:
 @router.get("/shared/{lot}/sent.zip")
 def parcel(request: Request, lot: str) -> Response:
     """Return the lot as a signed file for the partner's own archive."""
-    found = _own(request, lot)
+    found = own_lot(request, lot)
     content = lot_parcel(shop_of(request).dossiers, found)
     name = re.sub(r"[^A-Za-z0-9-]+", "-", found.shared.lot).strip("-") or "lot"
     headers = {"content-disposition": f'attachment; filename="{name}.zip"'}
@@ -179,14 +206,16 @@ def parcel(request: Request, lot: str) -> Response:
 @router.get("/lots/{lot}/{dossier}/certificate.{kind}")
 def partner_certificate(request: Request, lot: str, dossier: str, kind: Kind) -> Response:
     """Return the certificate of an instrument of a lot, once its verdict is released."""
-    found = _own(request, lot)
+    outcome = released(request, own_lot(request, lot), dossier)
+    return certificate_paper(outcome, kind, View(request, outcome.specification).unit)
+
+
+def released(request: Request, lot: LotSeen, dossier: str) -> ProveOutcome:
+    """Return the verdict on an instrument of a lot, once it is released."""
     shop = shop_of(request)
-    if dossier not in {one.dossier for one in found.instruments if one.verdict}:
+    if dossier not in {one.dossier for one in lot.instruments if one.verdict}:
         raise RequestError("There is no released certificate of it in this lot.")
-    outcome = shop.proof(shop.story(dossier))
-    view = View(request, outcome.specification)
-    made = outcome.certificate(kind, date=now()[:10], unit=view.unit)
-    return document(made, kind, "certificate")
+    return shop.proof(shop.story(dossier))
 
 
 @router.post("/lots/{lot}/answer")
@@ -194,12 +223,8 @@ def answer(
     request: Request, lot: str, says: Text = "", reason: Text = "", seen: Seen = ""
 ) -> Response:
     """Accept a lot whose verdicts are all released, ask for another reading, or send it back."""
-    found = _own(request, lot)
-    who, person = who_of(request), filed_by(request, "")
-    dossiers = shop_of(request).dossiers
-    answer_shared(dossiers, found, says, reason=reason, party=who.partner, person=person, seen=seen)
-    door_of(request).note(request, AUDITED[says], f"lot {found.shared.lot}")
-    request.state.noted = True
+    found = own_lot(request, lot)
+    say_of_lot(request, found, says, reason, seen)
     return see_other(f"/lots/{found.shared.key}")
 
 
@@ -210,8 +235,6 @@ def answer(
 def shared(request: Request) -> Response:
     """List what is shared with partners, what they answered, and where inspection stands."""
     dossiers = shop_of(request).dossiers
-    people = door_of(request).accounts.listed()
-    firms = sorted({one.partner for one in people if one.open and one.partner})
     there = shared_with(dossiers)
     kept = [
         (f"{lots.dossier}:{lot.entry}", f"{lot.name}, {lots.title}: {lot.decision}")
@@ -221,9 +244,10 @@ def shared(request: Request) -> Response:
     return page(
         request,
         "shared.html",
-        lots=_listed(there),
+        lots=there,
+        answers=_SAID,
         states=_states(request, there),
-        firms=firms,
+        firms=_firms(request),
         kept=kept,
         version=version_of_shared(one.shared for one in there),
     )
@@ -240,20 +264,14 @@ def share(
     seen: Seen = "",
 ) -> Response:
     """Share a lot with a partner: one that is kept, or instruments by number, one on a line."""
-    people = door_of(request).accounts.listed()
-    if partner not in {one.partner for one in people if one.open and one.partner}:
-        raise RequestError("Nobody of this firm has an account; invite them first.")
+    require_partner(request, partner)
     wanted = [name.strip() for name in re.split(r"[\n,;]", names) if name.strip()]
-    made = share_lot(shop_of(request).dossiers, lot, partner, wanted, kept=kept, seen=seen)
-    door_of(request).note(request, "lot shared", f"lot {made.lot}, {partner}")
-    request.state.noted = True
+    share_with(request, lot, partner, wanted, kept, seen=seen)
     return see_other("/shared")
 
 
 @router.post("/shared/{lot}/withdraw")
 def withdraw(request: Request, lot: str, seen: Seen = "") -> Response:
     """Let a partner see a lot no more."""
-    found = withdraw_lot(shop_of(request).dossiers, lot, seen=seen)
-    door_of(request).note(request, "lot withdrawn", f"lot {found.lot}, {found.partner}")
-    request.state.noted = True
+    withdraw_from(request, lot, seen)
     return see_other("/shared")

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import Form, Query, Request
 from fastapi.responses import Response
@@ -15,9 +14,7 @@ from evenfall.records.accounts import (
     LOGIN_DAYS,
     LONGEST_PASSWORD,
     SHORTEST_PASSWORD,
-    Account,
     ThrottledError,
-    Token,
 )
 from evenfall.web.access import (
     Door,
@@ -27,7 +24,7 @@ from evenfall.web.access import (
 )
 from evenfall.web.part import Part
 from evenfall.web.rights import SCOPES, who_of
-from evenfall.web.view import View, inside, local, page, see_other
+from evenfall.web.view import View, inside, page, see_other
 
 router = Part()
 Text = Annotated[str, Form()]
@@ -143,25 +140,14 @@ def _people(request: Request, link: str = "", of: str = "") -> Response:
     return page(
         request,
         "people.html",
-        people=[_told(one) for one in everybody if one.open],
-        gone=[_told(one) for one in everybody if not one.open],
+        people=[one for one in everybody if one.open],
+        gone=[one for one in everybody if not one.open],
         roles=ROLE_SAID,
         link=link,
         of=of,
         days=INVITED_DAYS,
         me=who_of(request).account,
     )
-
-
-def _told(one: Account) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "name": one.name,
-        "role": one.role,
-        "partner": one.partner,
-        "since": local(one.since),
-        "ended": local(one.ended) if one.ended else "",
-    }
 
 
 @router.post("/people")
@@ -174,7 +160,7 @@ def invite(request: Request, name: Text = "", role: Text = "bench", partner: Tex
     if not lone and not name.strip():
         raise RequestError("Name the person who is invited; what they file is filed under it.")
     code = door.accounts.invite(name, role, partner=partner if role == "partner" else "")
-    _noted(request, "invited", role)
+    door_of(request).note(request, "invited", role)
     return _people(request, _link(request, code), name.strip())
 
 
@@ -183,7 +169,7 @@ def invite_again(request: Request, account: str) -> Response:
     """Make a link that sets somebody's password again."""
     accounts = door_of(request).accounts
     code = accounts.invite_again(account)
-    _noted(request, "invited", f"account {account}")
+    door_of(request).note(request, "invited", f"account {account}")
     return _people(request, _link(request, code), accounts.get(account).name)
 
 
@@ -196,7 +182,7 @@ def change_role(request: Request, account: str, role: Text = "", partner: Text =
     """Give somebody another role."""
     accounts = door_of(request).accounts
     changed = accounts.change_role(account, role, partner=partner if role == "partner" else "")
-    _noted(request, "role changed", f"account {account} to {changed.role}")
+    door_of(request).note(request, "role changed", f"account {account} to {changed.role}")
     return see_other("/people")
 
 
@@ -204,13 +190,8 @@ def change_role(request: Request, account: str, role: Text = "", partner: Text =
 def end(request: Request, account: str) -> Response:
     """End an account."""
     door_of(request).accounts.end(account)
-    _noted(request, "account ended", f"account {account}")
+    door_of(request).note(request, "account ended", f"account {account}")
     return see_other("/people")
-
-
-def _noted(request: Request, what: audit.What, about: str) -> None:
-    door_of(request).note(request, what, about)
-    request.state.noted = True
 
 
 # ---- tokens --------------------------------------------------------------------------------------
@@ -227,30 +208,17 @@ def _tokens(request: Request, secret: str = "") -> Response:
     if not who.account:
         return see_other("/settings")
     listed = accounts.tokens("" if who.may("keep") else who.account)
-    names = {one.id: one.name for one in accounts.listed()}
-    now = door_of(request).archive.clock()
     return page(
         request,
         "tokens.html",
-        tokens=[_of_token(one, names, now) for one in listed if not one.ended],
-        ended=[_of_token(one, names, now) for one in listed if one.ended],
+        tokens=[one for one in listed if not one.ended],
+        ended=[one for one in listed if one.ended],
+        names={one.id: one.name for one in accounts.listed()},
+        now=door_of(request).archive.clock(),
         scopes=scopes_within(who.rights),
         secret=secret,
         days=_DAYS,
     )
-
-
-def _of_token(one: Token, names: dict[str, str], now: str) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "name": one.name,
-        "person": names.get(one.account, ""),
-        "scopes": ", ".join(one.scopes),
-        "until": local(one.until),
-        "over": one.until < now,
-        "used": local(one.used) if one.used else "never",
-        "ended": local(one.ended) if one.ended else "",
-    }
 
 
 @router.post("/tokens")
@@ -266,7 +234,7 @@ def new_token(
         raise RequestError("A token belongs to an account, and there is none here yet.")
     wanted = {one for one in scope or () if one in SCOPES and one in who.rights}
     made, secret = accounts.new_token(who.account, name, wanted, days)
-    _noted(request, "token made", f"token {made.id}: {', '.join(made.scopes)}")
+    door_of(request).note(request, "token made", f"token {made.id}: {', '.join(made.scopes)}")
     return _tokens(request, secret)
 
 
@@ -275,7 +243,7 @@ def end_token(request: Request, token: str) -> Response:
     """End a token."""
     who = who_of(request)
     door_of(request).accounts.end_token(token, "" if who.may("keep") else who.account)
-    _noted(request, "token ended", f"token {token}")
+    door_of(request).note(request, "token ended", f"token {token}")
     return see_other("/tokens")
 
 
@@ -296,26 +264,12 @@ def log(
     return page(
         request,
         "audit.html",
-        lines=_lines(found, names),
+        lines=[(one, _about(one.about, names)) for one in found],
+        names=names,
         more=found[-1].number if len(found) == _LINES else 0,
         account=account,
         people=people,
     )
-
-
-def _lines(found: Sequence[audit.Line], names: dict[str, str]) -> list[dict[str, Any]]:
-    return [
-        {
-            "number": one.number,
-            "at": local(one.at),
-            "who": names.get(one.account, "–"),
-            "token": bool(one.token),
-            "what": one.what,
-            "about": _about(one.about, names),
-            "address": one.address or "console",
-        }
-        for one in found
-    ]
 
 
 def _about(about: str, names: dict[str, str]) -> str:

@@ -1,4 +1,4 @@
-"""The pages of the work and of its proof: bench sheet, verdict, certificate."""
+"""The pages of the work and of its proof: bench sheet, one setting, verdict, certificate."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from fastapi.responses import Response
 from evenfall.errors import At, RequestError
 from evenfall.pages.sheet import sheet_page
 from evenfall.pictures.inks import PAGE
+from evenfall.units import LengthUnit
 from evenfall.web.guard import DOCUMENT_POLICY
 from evenfall.web.instruments import common, to_next
 from evenfall.web.part import Part
@@ -19,11 +20,12 @@ from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.work import bench_sheet
-from evenfall.work.aims import aims
+from evenfall.work.aims import Aim, aims
 from evenfall.workshop import SheetRequest
 from evenfall.workshop import sheet as set_sheet
 from evenfall.workshop.opening import specification_of_plan
 from evenfall.workshop.planning import plan_drawings
+from evenfall.workshop.proving import ProveOutcome
 from evenfall.workshop.story import needed, report_done
 
 router = Part(prefix="/instruments/{name}", route_class=InTurn)
@@ -75,6 +77,36 @@ def paper_sheet(request: Request, name: str, kind: Kind) -> Response:
     view = View(request, specification_of_plan(needed(told.made, "plan")))
     made = set_sheet(SheetRequest(needed(told.plan, "plan"), (kind,), view.unit))
     return document(made.pages[kind], kind, "bench-sheet")
+
+
+@router.get("/target")
+def target(request: Request, name: str) -> Response:
+    """Show one setting at a time: what it reads, how far it is from its target, which way."""
+    told = shop_of(request).story(name)
+    plan = told.made
+    if plan is None:
+        return to_next(told)
+    spec = specification_of_plan(plan)
+    view = View(request, spec)
+    found = aims(spec, plan)
+    if not found or told.step != "work":  # newer readings ask for a plan of their own
+        return to_next(told)
+    data = {"unit": view.unit, "aims": [_told(one, view) for one in found]}
+    return page(request, "target.html", view, **common(shop_of(request), told, view), data=data)
+
+
+def _told(aim: Aim, view: View) -> dict[str, Any]:
+    """Return one aim as the page takes it: lengths as numbers [mm], words in the page's unit."""
+    return {
+        "setting": aim.setting,
+        "name": view.say(aim.name),
+        "target": aim.target_mm,
+        "stop": aim.stop_mm,
+        "limits": aim.limits_mm,
+        "over": view.say(aim.over),
+        "under": view.say(aim.under),
+        "final": "" if aim.final is None else view.say(aim.final),
+    }
 
 
 @router.post("/done")
@@ -165,6 +197,9 @@ def paper_certificate(request: Request, name: str, kind: Kind) -> Response:
     if not told.proved:
         raise RequestError("No verdict on the newest readings is filed yet; file it first.")
     outcome = shop_of(request).proof(told)
-    view = View(request, outcome.specification)
-    made = outcome.certificate(kind, date=now()[:10], unit=view.unit)
-    return document(made, kind, "certificate")
+    return certificate_paper(outcome, kind, View(request, outcome.specification).unit)
+
+
+def certificate_paper(outcome: ProveOutcome, kind: Kind, unit: LengthUnit | None) -> Response:
+    """Return the certificate of today of a verdict."""
+    return document(outcome.certificate(kind, date=now()[:10], unit=unit), kind, "certificate")

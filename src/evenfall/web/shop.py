@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
@@ -204,12 +204,24 @@ class Shop:
     def _explored(self, request: PlanRequest) -> Exploration:
         return self._warm.get(request, lambda: Exploration(request))
 
+    def put(
+        self, kind: str, asked: Mapping[str, Any], *, dossier: str = "", same: str = ""
+    ) -> Task:
+        """Have something done beside the pages; see `Queue.put`."""
+        task = self.queue.put(kind, asked, dossier=dossier, same=same)
+        self.pool.wake()
+        return task
+
+    def put_files(self, upload: str, kind: str, asked: Mapping[str, Any]) -> Task:
+        """Have something done with files that came whole; see `Queue.ready`."""
+        task = self.queue.ready(upload, kind, asked, "")
+        self.pool.wake()
+        return task
+
     def methods(self, told: Story) -> Task:
         """Return the comparison of all methods by the newest readings, begun if need be."""
         known = basis(told)
-        asked = {"basis": known}
-        task = self.queue.put("methods", asked, dossier=told.line.dossier, same=known)
-        self.pool.wake()
+        task = self.put("methods", {"basis": known}, dossier=told.line.dossier, same=known)
         return self.pool.shown(task.id)
 
     def file_examples(self) -> None:

@@ -18,16 +18,17 @@ from evenfall.pictures.gauge import gauge_picture
 from evenfall.pictures.inks import PAGE
 from evenfall.production.gauge import GOOD_SHARE, USABLE_SHARE, GaugeStudy
 from evenfall.production.series import amount
+from evenfall.web.gauges import gauge_of
 from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
-from evenfall.web.shop import Shop, now
+from evenfall.web.shop import now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, shop_of
 from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
 from evenfall.workshop.gauge_studies import GaugeOutcome, study_filing
-from evenfall.workshop.gauges import Gauge, gauge
+from evenfall.workshop.gauges import Gauge
 from evenfall.workshop.specifying import models
 from evenfall.workshop.story import specification_of
 
@@ -102,7 +103,7 @@ def _names(text: str) -> tuple[str, ...]:
 def study(request: Request, dossier: str) -> Response:
     """Show the form of a study or, once it says who reads what, the sheet to type into."""
     planned = Planned.read(request.url.query)
-    return _sheet(request, _gauge(shop_of(request), dossier), planned)
+    return _sheet(request, gauge_of(shop_of(request), dossier), planned)
 
 
 def _sheet(
@@ -158,7 +159,7 @@ def judge(
 ) -> Response:
     """File the readings of a study with the gauge, and show what they say of it."""
     shop, view = shop_of(request), View(request)
-    found = _gauge(shop, dossier)
+    found = gauge_of(shop, dossier)
     planned = Planned.read(asked)
     typed = [one.strip()[:40] for one in value or []]
     try:
@@ -235,10 +236,3 @@ def _shown(made: GaugeOutcome, found: Gauge, view: View) -> dict[str, Any]:
 
 def _can(share: float) -> str:
     return "yes" if share <= GOOD_SHARE else "with care" if share <= USABLE_SHARE else "no"
-
-
-def _gauge(shop: Shop, dossier: str) -> Gauge:
-    found = gauge(shop.dossiers, dossier)
-    if found.line.subject != "gauge":
-        raise RequestError("This dossier is of no gauge; choose one in the list of gauges.")
-    return found

@@ -17,7 +17,7 @@ from evenfall.records.shared_lots import version_of_shared
 from evenfall.units import read_number
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
-from evenfall.web.view import View, local, page, problem, shop_of
+from evenfall.web.view import View, local, page, problem, shop_of, wants_page
 from evenfall.wording import plain_line, say
 from evenfall.workshop.lot_reports import ANSWERS
 from evenfall.workshop.partner_lots import lot_seen, shared_with
@@ -195,7 +195,7 @@ _WORDS = {
 async def both(request: Request, error: ChangedError) -> Response:
     """Show what somebody was about to file beside what another filed, and what to do."""
     path = request.scope["route"].path if "route" in request.scope else ""
-    shown = "text/html" in request.headers.get("accept", "") and path in FILINGS
+    shown = wants_page(request) and path in FILINGS
     if not shown or not (FILINGS[path].shared or error.said.values.get("dossier")):
         return problem(request, error, 412)
     form = await request.form()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from typing import Any
+from typing import Any, Literal
 
 from fastapi import Request
 from fastapi.concurrency import run_in_threadpool
@@ -16,7 +16,7 @@ from evenfall.records.queue import Refusal, Task
 from evenfall.web.access import require
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
-from evenfall.web.view import View, local, page, see_other, shop_of
+from evenfall.web.view import View, local, page, see_other, shop_of, wants_page
 from evenfall.web.words import WORDS
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.tasks import KINDS
@@ -70,30 +70,37 @@ def told(task: Task, view: View) -> dict[str, Any]:
 def everything(request: Request) -> Response:
     """List what is under way, and what ended lately."""
     view = View(request)
-    listed = shop_of(request).queue.listed()
-    if not who_of(request).may("keep"):
-        listed = tuple(task for task in listed if task.kind not in ARCHIVE_KINDS)
-    tasks = [told(task, view) for task in listed]
+    tasks = [told(task, view) for task in listed(request)]
     return page(request, "under_way.html", view, tasks=tasks)
+
+
+def listed(request: Request) -> list[Task]:
+    """Return the tasks that who asks may see."""
+    keeps = who_of(request).may("keep")
+    every = shop_of(request).queue.listed()
+    return [task for task in every if keeps or task.kind not in ARCHIVE_KINDS]
 
 
 @router.get("/{name}")
 def one(request: Request, name: str) -> Response:
     """Show one task."""
     view = View(request)
-    shown = shop_of(request).pool.shown(name)
-    _require(request, shown)
-    task = told(shown, view)
-    return page(request, "under_way.html", view, tasks=[task])
+    return page(request, "under_way.html", view, tasks=[told(shown(request, name), view)])
+
+
+def shown(request: Request, name: str) -> Task:
+    """Return a task; one on the archive to those alone who look after it."""
+    task = shop_of(request).pool.shown(name)
+    if task.kind in ARCHIVE_KINDS:
+        require(request, "keep")
+    return task
 
 
 @router.get("/{name}/events")
 async def events(request: Request, name: str) -> Response:
     """Tell how a task goes on, until it has ended; see the server-sent events of HTML."""
-    shop = shop_of(request)
     view = View(request)
-    # what is not there is said at once
-    _require(request, await run_in_threadpool(shop.pool.shown, name))
+    await run_in_threadpool(shown, request, name)  # what is not there is said at once
     return telling(request, name, lambda task: told(task, view))
 
 
@@ -126,46 +133,38 @@ def telling(request: Request, name: str, of: Callable[[Task], dict[str, Any]]) -
     )
 
 
-def _require(request: Request, task: Task) -> None:
-    """Refuse who may not look after the archive where the work is on it."""
-    if task.kind in ARCHIVE_KINDS:
-        require(request, "keep")
+def pressed(request: Request, name: str, what: Literal["ask_to_stop", "again"]) -> Task:
+    """Ask a task to stop, or begin it again."""
+    shown(request, name)
+    shop = shop_of(request)
+    task: Task = getattr(shop.queue, what)(name)
+    shop.pool.wake()
+    return task
 
 
 def _after(request: Request, task: Task) -> Response:
     """Answer a press of a button: plain values for a script, a page for a form."""
-    view = View(request)
-    if "text/html" in request.headers.get("accept", ""):
-        return see_other(str(told(task, view)["place"]))
-    return JSONResponse(told(task, view))
+    after = told(task, View(request))
+    return see_other(str(after["place"])) if wants_page(request) else JSONResponse(after)
 
 
 @router.post("/{name}/stop")
 def stop(request: Request, name: str) -> Response:
     """Ask a task to stop."""
-    shop = shop_of(request)
-    _require(request, shop.queue.get(name))
-    task = shop.queue.ask_to_stop(name)
-    shop.pool.wake()
-    return _after(request, task)
+    return _after(request, pressed(request, name, "ask_to_stop"))
 
 
 @router.post("/{name}/again")
 def again(request: Request, name: str) -> Response:
     """Begin a task again that was refused or stopped."""
-    shop = shop_of(request)
-    _require(request, shop.queue.get(name))
-    task = shop.queue.again(name)
-    shop.pool.wake()
-    return _after(request, task)
+    return _after(request, pressed(request, name, "again"))
 
 
 @router.get("/{name}/file/{file}")
 def made(request: Request, name: str, file: str) -> Response:
     """Return a file that a task made."""
-    queue = shop_of(request).queue
-    _require(request, queue.get(name))
-    folder = queue.folder(name) / "out"
+    shown(request, name)
+    folder = shop_of(request).queue.folder(name) / "out"
     path = folder / file
     if path.parent != folder or not path.is_file():
         raise RequestError("This work made no file of that name.")

@@ -102,6 +102,11 @@ def here(request: Request) -> str:
     return f"{quote(request.url.path)}?{request.url.query}".removesuffix("?")
 
 
+def wants_page(request: Request) -> bool:
+    """Say whether a person asks, by a browser, and no script."""
+    return "text/html" in request.headers.get("accept", "")
+
+
 def inside(back: str) -> str:
     """Return an address of these pages to lead back to; the first page for anything else."""
     sound = re.fullmatch(r"/(?![/\\])[^\x00-\x20\\]*", back) is not None
@@ -154,7 +159,7 @@ def problem(request: Request, error: EvenfallError, status: int = 422) -> Respon
         if field := _FIELDS.get(error.at.field):
             error.at = replace(error.at, field=field)
         return JSONResponse({"error": error.as_dict()}, status)
-    if "text/html" in request.headers.get("accept", ""):
+    if wants_page(request):
         lines = error.words(view.unit, WORDS).splitlines()
         return page(request, "problem.html", view, status, lines=lines)
     return JSONResponse({"error": error.as_dict(view.unit, WORDS)}, status)
@@ -163,10 +168,12 @@ def problem(request: Request, error: EvenfallError, status: int = 422) -> Respon
 @cache
 def _templates() -> Environment:
     """Return the templates: every text is escaped, a missing one is an error."""
-    return Environment(
+    made = Environment(
         loader=PackageLoader(__package__),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["local"] = local
+    return made

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,13 +26,11 @@ from evenfall.cli.door import (
 )
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
+from evenfall.units import LengthUnit
+from evenfall.wording import Value
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from evenfall.records.copying import Copied
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Value
     from evenfall.workshop.archives import Dossiers
 
 _FEW = 20

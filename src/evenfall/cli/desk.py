@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import wraps
 from pathlib import Path
@@ -13,8 +14,6 @@ import click
 from evenfall.cli.neck_options import source_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
-
     from evenfall.codec import FileContent
     from evenfall.workshop import Source
     from evenfall.workshop.archives import Dossiers

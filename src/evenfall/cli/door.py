@@ -9,22 +9,18 @@ import re
 import signal
 import sys
 import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from evenfall.errors import At, Cancelled, EvenfallError, RequestError
-from evenfall.units import MINUS
+from evenfall.errors import At, Cancelled, EvenfallError, Finding, RequestError
+from evenfall.units import MINUS, LengthUnit
 from evenfall.wording import plain_line, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-
-    from evenfall.errors import Finding
-    from evenfall.units import LengthUnit
-
     Command = TypeVar("Command", bound=Callable[..., Any])
 
 BAD_INPUT = 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -12,13 +13,12 @@ from evenfall.cli.door import Number, json_option, path_option, show_in_order, s
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.readings_options import Asked, level_option, readings_options
 from evenfall.cli.results import Result, result_options
+from evenfall.errors import Progress
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
-    from evenfall.errors import Progress
     from evenfall.workshop.lot_reports import KeptLotOutcome
     from evenfall.workshop.lots import LotOutcome
     from evenfall.workshop.measured_lots import MeasuredLotOutcome

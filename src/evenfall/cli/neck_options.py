@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, overload
@@ -11,8 +12,6 @@ import click
 from evenfall.cli.door import A_PATH, Number, path_option
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from evenfall.workshop import Source
 
 

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 import click
 import numpy as np
 
 from evenfall.cli.door import show_findings, show_gates
-from evenfall.cli.reports import show_serious
+from evenfall.cli.reports import Lengths, show_serious
 from evenfall.cli.tables import table
 from evenfall.gates import unmet
-from evenfall.plan import METHODS
+from evenfall.instrument import Specification
+from evenfall.plan import METHODS, Plan
 from evenfall.plan.ranges import LEAST_SHOWN_MM
 from evenfall.units import number_text
 from evenfall.wording import whole_percent
 from evenfall.work.notes import notes
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from evenfall.cli.reports import Lengths
-    from evenfall.instrument import Specification
-    from evenfall.plan import Plan
     from evenfall.workshop.planning import PlanOutcome
 
 _MOST_LIMITS = 6

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -27,8 +28,6 @@ from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from evenfall.workshop.programs import ProgramOutcome
 
 _PLACE = re.compile(r"(\d+):(\d+)=([^,]+),([^,]+),([^,]+)")

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from evenfall.wording import sentence
-from evenfall.work.descriptions import Fixture, Machine, Parts
+from evenfall.wording import Sentence, sentence
+from evenfall.work.descriptions import Cutter, Description, Fixture, Machine, Parts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.wording import Sentence
-    from evenfall.work.descriptions import Cutter, Description
     from evenfall.workshop.programs import ProgramOutcome
 
 

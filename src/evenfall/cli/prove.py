@@ -21,9 +21,9 @@ from evenfall.cli.door import (
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 from evenfall.cli.sheet import page_kind
+from evenfall.errors import Progress
 
 if TYPE_CHECKING:
-    from evenfall.errors import Progress
     from evenfall.workshop.proving import ProveOutcome
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -31,13 +32,12 @@ from evenfall.cli.readings_options import (
     readings_options,
 )
 from evenfall.cli.results import Result, result_options
+from evenfall.units import LengthUnit
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
 
     from evenfall.cli.reports import Lengths
-    from evenfall.units import LengthUnit
     from evenfall.workshop.daily_report import DailyReport
     from evenfall.workshop.factors import CausesOutcome
     from evenfall.workshop.gauge_studies import GaugeOutcome

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping, Sequence
 from functools import wraps
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -13,7 +14,6 @@ from evenfall.cli.door import Number, path_argument
 from evenfall.cli.neck_options import source_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from evenfall.workshop import Source

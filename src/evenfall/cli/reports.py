@@ -3,31 +3,26 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, NamedTuple
 
 import click
 import numpy as np
 
+from evenfall.arrays import IntArray
 from evenfall.cli.door import WORDS, show_accept, show_findings, show_gates, shown_unit
 from evenfall.cli.tables import string_table, table
-from evenfall.gates import unmet
+from evenfall.errors import Finding
+from evenfall.gates import Gates, unmet
+from evenfall.instrument import Specification
 from evenfall.instrument.geometry import relief_share
-from evenfall.measurement import Origin
+from evenfall.measurement import Measurement, Origin, Scanned
 from evenfall.plan.ranges import LEAST_SHOWN_MM
-from evenfall.units import in_unit, length_text, number_text, uncertainty_text
-from evenfall.wording import say, sentence
+from evenfall.units import LengthUnit, in_unit, length_text, number_text, uncertainty_text
+from evenfall.wording import Sentence, Value, say, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from evenfall.arrays import IntArray
-    from evenfall.errors import Finding
-    from evenfall.gates import Gates
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement, Scanned
     from evenfall.proof import Item
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence, Value
     from evenfall.workshop.checking import CheckOutcome
     from evenfall.workshop.diagnosing import DiagnoseOutcome
     from evenfall.workshop.measuring import MeasureOutcome

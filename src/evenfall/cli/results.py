@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from functools import wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
@@ -16,13 +17,11 @@ from evenfall.cli.door import (
     unit_option,
 )
 from evenfall.cli.waiting import Waiting
+from evenfall.errors import Progress
+from evenfall.units import LengthUnit
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
-
     from evenfall.cli.reports import Lengths
-    from evenfall.errors import Progress
-    from evenfall.units import LengthUnit
     from evenfall.workshop.outputs import Shown
 
     Made = TypeVar("Made", bound=Shown)

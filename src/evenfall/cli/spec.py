@@ -10,10 +10,10 @@ import click
 from evenfall.cli.door import Commands, path_argument, path_option, show_json, show_written
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
+from evenfall.units import LengthUnit
 
 if TYPE_CHECKING:
     from evenfall.instrument.specification import Hand
-    from evenfall.units import LengthUnit
 
 
 @click.group(name="spec", cls=Commands)

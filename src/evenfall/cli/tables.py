@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
-from evenfall.units import in_unit
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit, in_unit
 
 
 def table(

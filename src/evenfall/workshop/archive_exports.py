@@ -10,11 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenfall.errors import At, Progress, RequestError
+from evenfall.records import Archive
 from evenfall.records.exchange import pack
 from evenfall.records.signing import signing_key
 
 if TYPE_CHECKING:
-    from evenfall.records import Archive
     from evenfall.records.extracts import Form
 
 

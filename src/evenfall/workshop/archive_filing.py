@@ -10,23 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.codec import FileContent, parse_json
 from evenfall.codec.parsing import kind_and_version
 from evenfall.errors import At, EvenfallError, FormatMismatchError, RequestError
-from evenfall.instrument import read_specification, string_lines
+from evenfall.gates import Accepted
+from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
 from evenfall.plan import Plan
 from evenfall.proof import Proof
 from evenfall.records.archive import Filing
+from evenfall.records.entries import Entry
 from evenfall.records.kept import hash_of
 from evenfall.strings.clearance import open_gap_mm
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.gates import Accepted
-    from evenfall.instrument import Specification
-    from evenfall.records.entries import Entry
     from evenfall.workshop.opening import Source
 
 LARGEST_FILE_BYTES = 4_000_000_000

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from evenfall.errors import RequestError
 from evenfall.names import same_name
-from evenfall.workshop.archive_views import listed
+from evenfall.records import Filing
+from evenfall.workshop.archive_views import Line, listed
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.records import Filing
     from evenfall.workshop.archive_requests import AddRequest
-    from evenfall.workshop.archive_views import Line
 
 
 def labels_of_place(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -12,9 +13,6 @@ from evenfall.production.factors import check_names
 from evenfall.sheets.tidy import NO_READING, TidyTable
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-    from typing import Any
-
     from sqlalchemy import Connection, Row
 
     from evenfall.records.archive import Archive

@@ -11,10 +11,10 @@ from evenfall.codec import Content
 from evenfall.codec.forms import content_dataclass, finding, part, spoken, text, truth, whole
 from evenfall.errors import Finding, RequestError
 from evenfall.records.exchange import SHOWN
+from evenfall.wording import Sentence
 from evenfall.workshop.opening import Source
 
 if TYPE_CHECKING:
-    from evenfall.wording import Sentence
     from evenfall.workshop.archive_views import Imported
     from evenfall.workshop.tasks import Task, Work
 

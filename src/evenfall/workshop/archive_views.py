@@ -8,14 +8,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
+from evenfall.records.archive import Absorbed
 from evenfall.records.entries import Entry, Filed, conflicts, standing
-from evenfall.wording import plain_line, say, sentence
+from evenfall.units import LengthUnit
+from evenfall.wording import Sentence, plain_line, say, sentence
 
 if TYPE_CHECKING:
     from evenfall.pictures.inks import Theme
-    from evenfall.records.archive import Absorbed
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
 
 
 class _Plain:

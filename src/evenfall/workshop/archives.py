@@ -13,22 +13,30 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from evenfall.codec import FileContent
 from evenfall.errors import At, BrokenFileError, ChangedError, Progress, RequestError, silent
 from evenfall.files import read_start
 from evenfall.names import normal, same_name
 from evenfall.proof import Proof
 from evenfall.records import Archive, Filing, open_archive
-from evenfall.records.archive import now, open_ends, refuse_open_ends, software, version_of
+from evenfall.records.archive import (
+    Absorbed,
+    now,
+    open_ends,
+    refuse_open_ends,
+    software,
+    version_of,
+)
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
 from evenfall.records.entries import Entry, in_order, last_of, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.queue import Queue
-from evenfall.records.signing import signing_key, trust, trusted_keys
+from evenfall.records.signing import SigningKey, signing_key, trust, trusted_keys
 from evenfall.records.upkeep import Contents, contents, note_done
 from evenfall.records.verifying import Verified
 from evenfall.records.verifying import verify as verified
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop.archive_exports import write_parcel, write_tables
 from evenfall.workshop.archive_filing import (
     DOCUMENTS,
@@ -60,11 +68,7 @@ from evenfall.workshop.archive_views import (
 from evenfall.workshop.opening import Source, on_disk
 
 if TYPE_CHECKING:
-    from evenfall.codec import FileContent
-    from evenfall.records.archive import Absorbed
     from evenfall.records.extracts import Form
-    from evenfall.records.signing import SigningKey
-    from evenfall.wording import Sentence
     from evenfall.workshop.kept_lots import KeptLots
     from evenfall.workshop.lot_judging import JudgeRequest
     from evenfall.workshop.lot_reports import KeptLotOutcome

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenfall.codec import plain, with_words
 from evenfall.errors import Progress, silent
 from evenfall.pages import sheet_page
+from evenfall.pages.typesetting import Paper
 from evenfall.pictures.inks import PAGE, PRINT
+from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS
 from evenfall.work import BenchSheet, bench_sheet
 from evenfall.workshop.opening import Source, open_plan
 from evenfall.workshop.outputs import drawn
 from evenfall.workshop.planning import plan_drawings
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from evenfall.pages.typesetting import Paper
-    from evenfall.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,15 +7,13 @@ import inspect
 from collections.abc import Callable, Mapping
 from functools import cache
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from evenfall import workshop
 from evenfall.codec import plain
 from evenfall.codec.whole import packed
 from evenfall.errors import Progress, silent
-
-if TYPE_CHECKING:
-    from evenfall.units import LengthUnit
+from evenfall.units import LengthUnit
 
 Form = Literal["printed", "whole"]
 LONG = ("play", "program", "check_program")

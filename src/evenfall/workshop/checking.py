@@ -5,21 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.instrument import string_lines
+from evenfall.instrument.specification import Hand
 from evenfall.instrument.starters import starter as starter_text
 from evenfall.levelling.ideal import IdealNeck, ideal_neck
 from evenfall.names import check_line
+from evenfall.pictures.inks import Theme
+from evenfall.units import LengthUnit
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_specification
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.instrument.specification import Hand
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,16 +14,21 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 from evenfall.codec import plain
-from evenfall.errors import At, EvenfallError, Progress, RequestError, silent
+from evenfall.errors import At, EvenfallError, Finding, Progress, RequestError, silent
 from evenfall.instrument import read_specification
+from evenfall.pictures.inks import Theme
+from evenfall.production import ControlChart
 from evenfall.records.figures import Figures, newest_figures, proved_between
+from evenfall.sheets.tidy import TidyTable
+from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS, Sentence, say, sentence
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.gauges import gauges, specified, unfit_said
+from evenfall.workshop.gauges import Gauge, gauges, specified, unfit_said
 from evenfall.workshop.kept_charts import chart_name, kept_charts
 from evenfall.workshop.kept_lots import all_lots
 from evenfall.workshop.lot_reports import decision_findings, next_said
 from evenfall.workshop.lots import LotRecord
+from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import Shown
 from evenfall.workshop.quality import (
     CapabilityRequest,
@@ -38,15 +43,8 @@ from evenfall.workshop.story import specification_of
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from evenfall.errors import Finding
     from evenfall.pages.typesetting import Paper
-    from evenfall.pictures.inks import Theme
-    from evenfall.production import ControlChart
-    from evenfall.sheets.tidy import TidyTable
-    from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
-    from evenfall.workshop.gauges import Gauge
-    from evenfall.workshop.opening import Source
 
 CHARTED = 200
 """Readings of each chart of the report: the newest up to the end of the day."""

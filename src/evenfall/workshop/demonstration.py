@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.pictures.inks import LIGHT
-from evenfall.wording import sentence
+from evenfall.plan import Plan
+from evenfall.proof import Proof
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop.bench_sheets import SheetRequest, sheet
 from evenfall.workshop.checking import TemplateRequest, template
 from evenfall.workshop.diagnosing import DiagnoseRequest, diagnose
@@ -18,12 +20,6 @@ from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file, picture_files
 from evenfall.workshop.planning import PlanOutcome, PlanRequest, plan
 from evenfall.workshop.proving import ProveRequest, prove
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.plan import Plan
-    from evenfall.proof import Proof
-    from evenfall.wording import Sentence
 
 INPUTS = (
     *("tesquil.spec.toml", "tesquil-before.csv"),

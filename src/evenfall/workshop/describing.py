@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 from evenfall.codec import plain
 from evenfall.errors import At, RequestError
-from evenfall.work.descriptions import Fixture, Machine, Parts, read_description, schema_of
+from evenfall.units import LengthUnit
+from evenfall.work.descriptions import (
+    Description,
+    Fixture,
+    Machine,
+    Parts,
+    read_description,
+    schema_of,
+)
 from evenfall.workshop.opening import Source
-
-if TYPE_CHECKING:
-    from evenfall.units import LengthUnit
-    from evenfall.work.descriptions import Description
-
 
 Described = TypeVar("Described")
 

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenfall import levelling
-from evenfall.errors import Progress, silent
+from evenfall.errors import Finding, Progress, silent
 from evenfall.gates import open_gates
+from evenfall.levelling import Diagnosis
+from evenfall.pictures.inks import Theme
+from evenfall.units import LengthUnit
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.levelling import Diagnosis
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from evenfall.measurement import Measurement
 from evenfall.workshop import AddRequest
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
@@ -13,7 +14,6 @@ from evenfall.workshop.proving import ProveRequest, prove
 from evenfall.workshop.story import report_done
 
 if TYPE_CHECKING:
-    from evenfall.measurement import Measurement
     from evenfall.workshop.archives import Dossiers
 
 SERIALS = ("UY-0415 (invented)", "UY-0416 (invented)", "UY-0417 (invented)")

@@ -5,31 +5,26 @@ from __future__ import annotations
 import threading
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from evenfall.errors import At, Cancelled, RequestError, silent
+from evenfall.errors import At, Cancelled, Finding, Progress, RequestError, silent
 from evenfall.gates import accepted_gates
 from evenfall.levelling import Session
+from evenfall.levelling.decision import Decision
 from evenfall.pictures.fret_map import buzz_force_cells, metal_cells
-from evenfall.plan import METHODS
+from evenfall.pictures.inks import Theme
+from evenfall.plan import METHODS, Plan
+from evenfall.plan.methods import Control, MethodResult
 from evenfall.requirement import State, margin_share
+from evenfall.units import LengthUnit
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_worked
 from evenfall.workshop.outputs import json_file
 from evenfall.workshop.planning import PlanRequest, second_reading
-from evenfall.workshop.story import needed
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding, Progress
-    from evenfall.levelling.decision import Decision
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
-    from evenfall.plan.methods import Control, MethodResult
-    from evenfall.units import LengthUnit
-    from evenfall.workshop.story import Story
+from evenfall.workshop.story import Story, needed
 
 _ATTACK_SHARES = (0.5, 1.5)
 """How far the attack goes, as shares of the player's."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.pictures.inks import Theme
 from evenfall.production.causes import Causes, fitted_causes
 from evenfall.production.factors import (
     FEW_LEVELS,
@@ -19,16 +20,10 @@ from evenfall.production.factors import (
     factors_of,
 )
 from evenfall.sheets.cells import plain_name
-from evenfall.units import read_number
+from evenfall.sheets.tidy import TidyTable
+from evenfall.units import LengthUnit, read_number
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest, factor_of
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from evenfall.pictures.inks import Theme
-    from evenfall.sheets.tidy import TidyTable
-    from evenfall.units import LengthUnit
 
 _RECORDED = 0.8
 """A number that fewer of the readings have is not asked unless it is named."""

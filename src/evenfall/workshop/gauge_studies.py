@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.instrument import Specification
+from evenfall.pictures.inks import Theme
 from evenfall.production.gauge import (
     Agreement,
     Bias,
@@ -29,16 +32,12 @@ from evenfall.production.gauge import (
     linearity_said,
 )
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
-from evenfall.units import read_number
+from evenfall.sheets.tidy import TidyTable
+from evenfall.units import LengthUnit, read_number
 from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
 
 if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.records import Filing
-    from evenfall.sheets.tidy import TidyTable
-    from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.opening import Source
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
@@ -10,24 +11,20 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from evenfall.errors import At, RequestError
-from evenfall.production import Phase, Series, control_chart
+from evenfall.instrument import Specification
+from evenfall.production import ControlChart, Phase, Series, control_chart
 from evenfall.production.gauge import USABLE_SHARE
 from evenfall.proof.decision import guard_band_mm
-from evenfall.records.entries import standing
+from evenfall.records.entries import Entry, standing
 from evenfall.sheets import KnownGauge
 from evenfall.sheets.cells import plain_name
 from evenfall.wording import Sentence, sentence
+from evenfall.workshop.archive_views import Line
 from evenfall.workshop.gauge_studies import widths_of
 from evenfall.workshop.opening import open_specification
 from evenfall.workshop.story import specification_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
-    from evenfall.instrument import Specification
-    from evenfall.production import ControlChart
-    from evenfall.records.entries import Entry
-    from evenfall.workshop.archive_views import Line
     from evenfall.workshop.archives import Dossiers
 
 _FEWEST = 2  # check readings that have a scatter

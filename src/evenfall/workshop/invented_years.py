@@ -15,20 +15,20 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenfall.arrays import shut
+from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Progress, RequestError, silent
-from evenfall.instrument import read_specification, string_lines
+from evenfall.instrument import Specification, read_specification, string_lines
 from evenfall.instrument.starters import starter
 from evenfall.levelling.ideal import ideal_neck
 from evenfall.neck import default_bow
 from evenfall.neck.bow import relief_point, straightedge_gap_mm
+from evenfall.plan import Plan
 from evenfall.records.engines import Address
 from evenfall.strings.clearance import open_gap_mm
-from evenfall.wording import say, sentence
+from evenfall.wording import Sentence, say, sentence
 from evenfall.workshop.archive_requests import AddRequest, NoteRequest
 from evenfall.workshop.archives import Dossiers, archive
 from evenfall.workshop.examples import file_examples
@@ -40,12 +40,6 @@ from evenfall.workshop.outputs import json_file
 from evenfall.workshop.partner_lots import answer_shared, lot_seen, share_lot
 from evenfall.workshop.planning import PlanRequest, plan
 from evenfall.workshop.proving import ProveRequest, prove
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.plan import Plan
-    from evenfall.wording import Sentence
 
 DIAL_U_MM, CALIPER_U_MM, HAND_U_MM = 0.004, 0.01, 0.02
 """Standard uncertainty of the invented readings: height gauge; height of a crown over the board;

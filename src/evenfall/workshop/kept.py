@@ -5,18 +5,14 @@ from __future__ import annotations
 import io
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import Progress, RequestError, silent
 from evenfall.files import write_atomically
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
 from evenfall.strings.excursion import ExcursionTable, excursion_key, excursion_table
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
 
 KEPT_TABLES = 200
 """Tables kept; the oldest go first."""

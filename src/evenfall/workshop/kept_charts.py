@@ -9,24 +9,20 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import and_
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from evenfall.errors import At, ChangedError, RequestError
-from evenfall.production import Excluded, Phase
+from evenfall.production import Excluded, Phase, Series
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
-from evenfall.records.archive import NOTHING
-from evenfall.records.entries import canonical, sha256, standing
+from evenfall.records.archive import NOTHING, Archive
+from evenfall.records.entries import ChartAct, Entry, canonical, sha256, standing
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-
-    from evenfall.production import Series
-    from evenfall.records.archive import Archive
-    from evenfall.records.entries import ChartAct, Entry
     from evenfall.sheets.tidy import TidyTable
     from evenfall.workshop.quality import ReadingsRequest
 

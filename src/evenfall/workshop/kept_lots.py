@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenfall.arrays import FloatArray
 from evenfall.codec import plain
@@ -19,18 +19,18 @@ from evenfall.production.aql_tables import AQLS
 from evenfall.production.measured_lots import judged_by_values, plan_for
 from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan
 from evenfall.production.skip_lots import Qualification, SkipPlan, is_drawn
-from evenfall.records.archive import version_of
+from evenfall.records.archive import Archive, version_of
 from evenfall.records.entries import (
+    Entry,
+    LotAnswer,
     LotAnswered,
+    LotDecision,
     LotJudged,
     LotsAgreed,
+    LotState,
     last_of,
 )
 from evenfall.workshop.lots import judged_again, judged_by, next_plan, still_inspected
-
-if TYPE_CHECKING:
-    from evenfall.records.archive import Archive
-    from evenfall.records.entries import Entry, LotAnswer, LotDecision, LotState
 
 MEASURED = ("s", "sigma")
 """Methods that measure the sample."""

@@ -8,14 +8,12 @@ from typing import TYPE_CHECKING, Literal
 
 from evenfall.errors import At, ChangedError, RequestError
 from evenfall.records.entries import LotMethod
-from evenfall.workshop.kept_lots import MEASURED, lots_of, sizes_of
+from evenfall.workshop.kept_lots import MEASURED, KeptLots, lots_of, sizes_of
 from evenfall.workshop.lot_keeping import agreement, check_agreed, keep_lot, proposed
-from evenfall.workshop.lot_reports import shown_lots
+from evenfall.workshop.lot_reports import KeptLotOutcome, shown_lots
 
 if TYPE_CHECKING:
     from evenfall.workshop.archives import Dossiers
-    from evenfall.workshop.kept_lots import KeptLots
-    from evenfall.workshop.lot_reports import KeptLotOutcome
 
 Level = Literal["I", "II", "III", "S-1", "S-2", "S-3", "S-4"]
 _PIECES = (2, 10**9)

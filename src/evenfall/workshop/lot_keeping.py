@@ -18,7 +18,7 @@ from evenfall.production.aql_tables import EDITION, check_aql, counts_each
 from evenfall.production.sampling import Plan
 from evenfall.production.series import check_known, check_known_sigma, check_limits
 from evenfall.records import Filing
-from evenfall.records.archive import NOTHING, Into
+from evenfall.records.archive import NOTHING, Archive, Into
 from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.signing import signing_key
@@ -37,7 +37,6 @@ from evenfall.workshop.lots import check_same
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
-    from evenfall.records.archive import Archive
     from evenfall.workshop.archives import Dossiers
     from evenfall.workshop.lot_judging import JudgeRequest
 

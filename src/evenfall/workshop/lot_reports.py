@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain
 from evenfall.errors import Finding
+from evenfall.pictures.inks import Theme
 from evenfall.production.aql_tables import counts_each
-from evenfall.production.sampling import Plan
-from evenfall.wording import plain_line, say, sentence
+from evenfall.production.sampling import Plan, VariablesPlan
+from evenfall.units import LengthUnit
+from evenfall.wording import Sentence, plain_line, say, sentence
 from evenfall.workshop.lots import CONSUMER, PRODUCER, STATES, counted, plan_findings
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
     from evenfall.pages.page import Page
-    from evenfall.pictures.inks import Theme
-    from evenfall.production.sampling import VariablesPlan
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
     from evenfall.workshop.kept_lots import Answer, KeptLot, KeptLots
 
 ANSWERS: Mapping[str, str] = {

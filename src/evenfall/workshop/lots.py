@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 from evenfall.codec import plain
 from evenfall.codec.parsing import parse_json
 from evenfall.errors import At, BrokenFileError, Finding, Progress, RequestError, silent
+from evenfall.pictures.inks import Theme
 from evenfall.production.aql_tables import AQLS, EDITION, LEVELS, Inspection, Sort, judged, plan_of
 from evenfall.production.sampling import (
     Decision,
@@ -24,12 +25,11 @@ from evenfall.production.sampling import (
     plan_by_risks,
     variables_plan_by_risks,
 )
+from evenfall.units import LengthUnit
 from evenfall.wording import sentence
 from evenfall.workshop.outputs import Shown, json_file
 
 if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
     from evenfall.workshop.opening import Source
 
 SCHEMA = "evenfall/lots@0"

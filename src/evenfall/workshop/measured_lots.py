@@ -5,23 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from evenfall.codec import plain
 from evenfall.errors import Finding, Progress, silent
+from evenfall.pictures.inks import Theme
+from evenfall.production.aql_tables import Inspection
 from evenfall.production.fits import FITS_BADLY, fitted
 from evenfall.production.measured_lots import MeasuredLot, judged_by_values, plan_for
 from evenfall.production.sampling import VariablesPlan
 from evenfall.production.series import amount
+from evenfall.units import LengthUnit
 from evenfall.workshop.lots import CONSUMER, PRODUCER
 from evenfall.workshop.quality import ReadingsOutcome, ReadingsRequest
-
-if TYPE_CHECKING:
-    from evenfall.pictures.inks import Theme
-    from evenfall.production.aql_tables import Inspection
-    from evenfall.units import LengthUnit
 
 _LEAST_TO_TELL = 8
 

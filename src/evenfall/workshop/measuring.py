@@ -5,28 +5,22 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from evenfall.errors import Progress, silent
+from evenfall.errors import Finding, Progress, silent
 from evenfall.gates import Gates, next_readings, open_gates
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
 from evenfall.neck import default_bow
-from evenfall.neck.level_line import level_line, standing_findings
-from evenfall.readings import read_files
+from evenfall.neck.level_line import LevelLine, level_line, standing_findings
+from evenfall.pictures.inks import Theme
+from evenfall.readings import InstrumentReadings, read_files
 from evenfall.readings.scanned import ScanSetting
 from evenfall.scans.formats import ScanOptions
 from evenfall.sheets import KnownGauge
+from evenfall.units import LengthUnit
 from evenfall.workshop.opening import Source, on_disk, open_specification
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.neck.level_line import LevelLine
-    from evenfall.pictures.inks import Theme
-    from evenfall.readings import InstrumentReadings
-    from evenfall.units import LengthUnit
 
 
 @dataclass(frozen=True, slots=True)

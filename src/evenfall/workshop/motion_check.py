@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from math import isfinite
-from typing import TYPE_CHECKING, Literal, cast, get_args
+from typing import Literal, cast, get_args
 
 import numpy as np
 
@@ -12,19 +13,13 @@ from evenfall.arrays import FloatArray
 from evenfall.codec import Content
 from evenfall.codec.forms import NAN, choice, content_dataclass, number, part, whole
 from evenfall.errors import At, Finding, Progress, silent
-from evenfall.strings.playtest import Attack
+from evenfall.instrument import Specification
+from evenfall.plan import Plan
+from evenfall.strings.playtest import Attack, PlayTest
 from evenfall.strings.playtest.play_test import Verdict
-from evenfall.wording import sentence
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop.opening import heights
 from evenfall.workshop.play_levels import play_levels, position
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.instrument import Specification
-    from evenfall.plan import Plan
-    from evenfall.strings.playtest import PlayTest
-    from evenfall.wording import Sentence
 
 InMotion = Literal["clean", "touches", "rattles"]
 Judged = Literal["optimistic", "conservative"]

@@ -6,13 +6,17 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenfall.errors import At, Finding, Progress, RequestError, silent
-from evenfall.instrument import string_lines
-from evenfall.neck import forecast, neck_model
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
+from evenfall.neck import NeckForecast, NeckModel, forecast, neck_model
 from evenfall.neck.calibration import calibrate
 from evenfall.neck.forecast import restrung
+from evenfall.pictures.inks import Theme
+from evenfall.plan import Plan
+from evenfall.units import LengthUnit
 from evenfall.wording import sentence
 from evenfall.workshop.opening import (
     InstrumentRequest,
@@ -23,14 +27,6 @@ from evenfall.workshop.opening import (
     require_same,
 )
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.neck import NeckForecast, NeckModel
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
-    from evenfall.units import LengthUnit
 
 _NO_MOVE_MM = 5e-4
 """A change of relief under this is no move of the rod [mm]."""

@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import parse_qs, unquote, urlsplit
 
 from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.records.entries import Entry
 from evenfall.records.upkeep import filed
 from evenfall.wording import plain_line, say
 from evenfall.workshop.archive_views import fact
@@ -33,7 +34,6 @@ from evenfall.workshop.kept_charts import query_of
 from evenfall.workshop.signals import signals_of_frozen
 
 if TYPE_CHECKING:
-    from evenfall.records.entries import Entry
     from evenfall.records.queue import Queue
     from evenfall.workshop.archives import Dossiers
 

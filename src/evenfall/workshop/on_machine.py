@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
 
 from evenfall.errors import At, Finding, Progress, ReadingsError, RequestError
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
 from evenfall.neck import neck_model
+from evenfall.plan import Plan
 from evenfall.readings import read_files
 from evenfall.readings.scanned import ScanSetting
+from evenfall.scans import CrownSurvey
 from evenfall.work.crown_lines import StringState, Workpiece, lie_by_touch, workpiece
-from evenfall.work.descriptions import MATERIALS, Fixture, Machine, Parts
+from evenfall.work.descriptions import MATERIALS, Cutter, Fixture, Machine, Parts
 from evenfall.work.emit import plain_ascii
 from evenfall.work.machine_scan import (
     crossings_of,
@@ -24,13 +27,6 @@ from evenfall.work.part_lines import CUTS, with_parts
 from evenfall.work.program_check import Setting
 from evenfall.workshop.describing import described
 from evenfall.workshop.opening import Source, on_disk, open_another, open_plan, require_same
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.plan import Plan
-    from evenfall.scans import CrownSurvey
-    from evenfall.work.descriptions import Cutter
 
 _OPEN = ("ambiguous", "numbering")
 """Findings about a scan that leave open where the instrument lies."""

@@ -11,32 +11,28 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.codec.parsing import JSON_LIMIT_BYTES, kind_and_version, parse_json
 from evenfall.errors import (
     At,
     BrokenFileError,
     EvenfallError,
+    Finding,
     FindingsError,
     RequestError,
     UnsupportedError,
 )
 from evenfall.files import TEXT_LIMIT_BYTES, decode_text, read_bytes, read_start
-from evenfall.instrument import read_specification
+from evenfall.instrument import Specification, read_specification
 from evenfall.measurement import Measurement
 from evenfall.measurement.missing import missing_places
 from evenfall.names import of_two
 from evenfall.plan import Plan
-from evenfall.wording import sentence
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
-    from evenfall.wording import Sentence
+from evenfall.wording import Sentence, sentence
 
 _MEMORY = Path("/dev/shm")  # noqa: S108 (a folder in memory, where the system has one)
 _SMALL_BYTES = 1_000_000

@@ -9,15 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain, with_words
-from evenfall.errors import Progress, silent
-from evenfall.pictures.inks import LIGHT
+from evenfall.errors import Finding, Progress, silent
+from evenfall.pictures.inks import LIGHT, Theme
+from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
     from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
 
 
 class Shown:

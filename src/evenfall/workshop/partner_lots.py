@@ -23,13 +23,12 @@ from evenfall.wording import plain_line
 from evenfall.workshop.archive_views import fact
 from evenfall.workshop.kept_lots import KeptLot, KeptLots, read_lots
 from evenfall.workshop.lot_keeping import answer_lot, check_answer, note_of_answer
-from evenfall.workshop.story import story
+from evenfall.workshop.story import Story, story
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
 
     from evenfall.workshop.archives import Dossiers
-    from evenfall.workshop.story import Story
 
     Stories = Callable[[str], Story]
 

@@ -5,32 +5,31 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from evenfall.arrays import FloatArray
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
-from evenfall.instrument import string_lines
+from evenfall.instrument import Specification, string_lines
+from evenfall.measurement import Measurement
+from evenfall.pictures.inks import Theme
+from evenfall.plan import Plan
 from evenfall.strings.pitch import (
     HEARD_CENTS,
+    Compensation,
+    Course,
+    Pitch,
     best_compensation,
     flat_edge_mm,
     stopped_pitch,
     string_course,
 )
+from evenfall.units import LengthUnit
 from evenfall.wording import sentence
 from evenfall.workshop.opening import InstrumentRequest, Opened, heights
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
-    from evenfall.strings.pitch import Compensation, Course, Pitch
-    from evenfall.units import LengthUnit
 
 _LEAST_MOVE_MM = 0.05
 """A saddle that is to move by less stands where it should [mm]."""

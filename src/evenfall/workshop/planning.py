@@ -8,12 +8,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from evenfall.errors import At, Progress, RequestError, silent
+from evenfall.arrays import CodeArray, FloatArray
+from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.gates import accepted_gates
+from evenfall.instrument import Specification
 from evenfall.levelling import make_plan, trade_off
-from evenfall.pictures.inks import LIGHT
+from evenfall.measurement import Measurement
+from evenfall.pictures.inks import LIGHT, Theme
+from evenfall.plan import Plan
 from evenfall.plan.methods import tool_of
 from evenfall.requirement import margin_share
+from evenfall.units import LengthUnit
+from evenfall.wording import Sentence
 from evenfall.work import bench_sheet
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.necks import NeckKnownRequest, outlook_findings
@@ -22,14 +28,6 @@ from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.pitches import pitch_change_finding
 
 if TYPE_CHECKING:
-    from evenfall.arrays import CodeArray, FloatArray
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
     from evenfall.workshop.motion_check import MotionCheck
 
 

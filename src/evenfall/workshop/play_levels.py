@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
+from evenfall.arrays import FloatArray
 from evenfall.errors import Progress, silent
+from evenfall.instrument import Specification
+from evenfall.strings.playtest import Attack, PlayTest
 from evenfall.strings.playtest import play as play_all
 from evenfall.strings.playtest.notes import load_kernel
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.kept import excursion
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from evenfall.arrays import FloatArray
-    from evenfall.instrument import Specification
-    from evenfall.strings.playtest import Attack, PlayTest
 
 
 def require_play_test() -> None:

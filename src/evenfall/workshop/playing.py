@@ -5,27 +5,25 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import isfinite
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
+from evenfall.pictures.inks import Theme
 from evenfall.strings.attack import AttackEstimate, PublishedAttack, attack_from_sound
 from evenfall.strings.playtest import Attack, PlayTest
 from evenfall.strings.playtest.play_test import Verdict, attack_levels
 from evenfall.strings.recording import LIMIT_BYTES, read_recording
+from evenfall.units import LengthUnit
 from evenfall.wording import sentence
 from evenfall.workshop.opening import InstrumentRequest, Source, heights
 from evenfall.workshop.outputs import Outcome
 from evenfall.workshop.play_levels import play_levels, position, require_play_test
 from evenfall.workshop.sounds import Sounds, check_notes, play_sounds
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-    from evenfall.units import LengthUnit
 
 MOST_LEVELS = 6
 """Levels of attack that one table and one picture can hold."""

@@ -13,8 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 from evenfall.codec import plain, with_words
 from evenfall.errors import Finding, ProgramError, Progress, RequestError, silent
+from evenfall.instrument import Specification
+from evenfall.measurement import Measurement
+from evenfall.pictures.inks import Theme
+from evenfall.plan import Plan
+from evenfall.units import LengthUnit
 from evenfall.wording import LIBRARY_WORDS, sentence
-from evenfall.work.cautions import machine_cautions
+from evenfall.work.cautions import Caution, machine_cautions
 from evenfall.work.crown_lines import CUT_MM, Workpiece
 from evenfall.work.cut_check import cut_faults, lift_findings, stated_lift_mm
 from evenfall.work.descriptions import Machine
@@ -31,13 +36,7 @@ from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import drawn
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.measurement import Measurement
-    from evenfall.pictures.inks import Theme
-    from evenfall.plan import Plan
     from evenfall.proof import Proof
-    from evenfall.units import LengthUnit
-    from evenfall.work.cautions import Caution
 
 PROGRAM_LIMIT_BYTES = 40_000_000
 """No program of ours comes near this."""

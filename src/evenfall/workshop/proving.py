@@ -4,27 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from evenfall import pages, proof
 from evenfall.codec import parse_json, plain, with_words
-from evenfall.errors import Progress, silent
+from evenfall.errors import Finding, Progress, silent
 from evenfall.gates import accepted_gates
-from evenfall.wording import LIBRARY_WORDS
+from evenfall.measurement import Measurement
+from evenfall.pages.typesetting import Paper
+from evenfall.pictures.inks import Theme
+from evenfall.proof import Proof
+from evenfall.units import LengthUnit
+from evenfall.wording import LIBRARY_WORDS, Sentence
 from evenfall.work.cautions import cautions
 from evenfall.work.notes import gauges_of
 from evenfall.workshop.kept import excursion
 from evenfall.workshop.opening import Source, open_plan, open_readings_after, open_worked
 from evenfall.workshop.outputs import Outcome
-
-if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.measurement import Measurement
-    from evenfall.pages.typesetting import Paper
-    from evenfall.pictures.inks import Theme
-    from evenfall.proof import Proof
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
 
 _MOST_BYTES = 100_000_000
 

@@ -14,6 +14,8 @@ import numpy as np
 
 from evenfall.codec import plain
 from evenfall.errors import At, ChangedError, Finding, Progress, RequestError, silent
+from evenfall.instrument import Specification
+from evenfall.pictures.inks import Theme
 from evenfall.production import (
     Capability,
     ControlChart,
@@ -30,15 +32,13 @@ from evenfall.production.charts import FEW_POINTS, known_of
 from evenfall.production.series import by_keys, consecutive
 from evenfall.sheets import SheetFile, read_tidy
 from evenfall.sheets.cells import FILE_LIMIT_BYTES, plain_name
+from evenfall.sheets.tidy import TidyTable
+from evenfall.units import LengthUnit
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.outputs import Shown
 
 if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.pictures.inks import Theme
     from evenfall.records.entries import ChartAct
-    from evenfall.sheets.tidy import TidyTable
-    from evenfall.units import LengthUnit
     from evenfall.workshop.kept_charts import Act
     from evenfall.workshop.opening import Source
 

@@ -2,21 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from evenfall.errors import EvenfallError
+from evenfall.records.archive import Archive
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop.archive_readings import Filed
-from evenfall.workshop.kept_charts import kept_charts
-from evenfall.workshop.quality import ChartRequest, chart
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from evenfall.records.archive import Archive
-    from evenfall.workshop.kept_charts import Kept
-    from evenfall.workshop.quality import ChartOutcome
+from evenfall.workshop.kept_charts import Kept, kept_charts
+from evenfall.workshop.quality import ChartOutcome, ChartRequest, chart
 
 WATCHED = 1000
 """The newest readings of a chart that are looked at."""

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from evenfall.errors import At, Progress, RequestError
+from evenfall.instrument import Specification
+from evenfall.strings.playtest import PlayTest
 from evenfall.strings.playtest.sound import Sound, no_such_note, sound, wav_bytes
 from evenfall.workshop.opening import Opened, heights
-
-if TYPE_CHECKING:
-    from evenfall.instrument import Specification
-    from evenfall.strings.playtest import PlayTest
 
 MOST_NOTES = 48
 """Notes that are written as sound in one go."""

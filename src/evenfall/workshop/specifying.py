@@ -5,20 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from evenfall.errors import FindingsError
-from evenfall.instrument import read_specification
+from evenfall.errors import Finding, FindingsError
+from evenfall.instrument import Specification, read_specification
 from evenfall.instrument.specification_form import Section, form_of, path_at
 from evenfall.records.entries import standing
 from evenfall.workshop.archive_filing import papers_of_document
 from evenfall.workshop.archive_requests import AddRequest
-from evenfall.workshop.archive_views import fact
+from evenfall.workshop.archive_views import Line, fact
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.story import needed, readings_files, specification_of
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
-    from evenfall.workshop.archive_views import Line
     from evenfall.workshop.archives import Dossiers
 
 

@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from evenfall.codec import parse_json
 from evenfall.errors import RequestError
 from evenfall.measurement import Measurement
+from evenfall.plan import Plan
 from evenfall.records.archive import version_of
-from evenfall.records.entries import last_of, standing
-from evenfall.wording import sentence
+from evenfall.records.entries import Entry, last_of, standing
+from evenfall.wording import Sentence, sentence
 from evenfall.workshop import NoteRequest
-from evenfall.workshop.archive_views import fact, line_of
-from evenfall.workshop.opening import lacking_heights, open_plan
+from evenfall.workshop.archive_views import Line, fact, line_of
+from evenfall.workshop.opening import Source, lacking_heights, open_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
-    from evenfall.plan import Plan
-    from evenfall.records.entries import Entry
-    from evenfall.wording import Sentence
-    from evenfall.workshop.archive_views import Line
     from evenfall.workshop.archives import Dossiers
-    from evenfall.workshop.opening import Source
 
 StopName = Literal["Readings", "Diagnosis", "Plan", "Work", "Proof"]
 StopState = Literal["done", "now", "later"]

@@ -16,18 +16,17 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from evenfall.codec import Content, plain
 from evenfall.codec.forms import content_dataclass, finding, part, truth
-from evenfall.errors import At, Finding, FormatMismatchError, RequestError
+from evenfall.errors import At, Finding, FormatMismatchError, Progress, RequestError
 from evenfall.measurement import Measurement
 from evenfall.pictures.inks import PAGE
 from evenfall.records.queue import NO_FOLDER, Queue
+from evenfall.units import LengthUnit
 from evenfall.workshop import notices
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.opening import Source
 from evenfall.workshop.story import Story, needed, story
 
 if TYPE_CHECKING:
-    from evenfall.errors import Progress
-    from evenfall.units import LengthUnit
     from evenfall.workshop.archives import Dossiers
 
 LIFT_MM = 20.0

@@ -11,26 +11,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from evenfall.errors import At, EvenfallError, FindingsError, RequestError
-from evenfall.instrument import string_lines
+from evenfall.errors import At, EvenfallError, Finding, FindingsError, RequestError
+from evenfall.instrument import Specification, string_lines
 from evenfall.neck.bow import relief_point
 from evenfall.sheets import SheetFile
 from evenfall.sheets.hand import read_readings
 from evenfall.sheets.plausibility import stray_crowns
 from evenfall.sheets.quantities import QUANTITIES
 from evenfall.sheets.reduction import HUMIDITY_STEP_PERCENT
-from evenfall.units import in_unit
-from evenfall.wording import sentence
-from evenfall.workshop.measuring import MeasureRequest, measure
+from evenfall.units import LengthUnit, in_unit
+from evenfall.wording import Sentence, sentence
+from evenfall.workshop.measuring import MeasureOutcome, MeasureRequest, measure
 from evenfall.workshop.opening import Source, open_specification
 
 if TYPE_CHECKING:
-    from evenfall.errors import Finding
-    from evenfall.instrument import Specification
     from evenfall.proof import Proof
-    from evenfall.units import LengthUnit
-    from evenfall.wording import Sentence
-    from evenfall.workshop.measuring import MeasureOutcome
 
 TYPED = "typed-readings.csv"
 """What the file of a typed sheet is called."""

@@ -175,7 +175,7 @@ def test_faults_come_in_the_order_of_the_file() -> None:
 
 def test_lines_in_the_other_unit_keep_the_unit_of_the_file() -> None:
     inch = specification_template(unit="in")
-    [fault] = faults(inch.replace("crown_height = 0.047244", "crown_height = 1.2", 1))
+    [fault] = faults(inch.replace("crown_height = 0.047", "crown_height = 1.2", 1))
     assert "1.2 is out of range: it must be from 0.01181 to 0.1181 in" in fault.sentence
 
 

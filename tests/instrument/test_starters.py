@@ -19,6 +19,7 @@ from evenfall.neck import default_bow
 from evenfall.requirement import Requirement, State, judge
 from evenfall.strings.clearance import rest_clearance_mm
 from evenfall.strings.excursion import excursion_table
+from evenfall.units import MM_PER_INCH
 from necks.neck import strung
 
 SETS = [(kind, label) for kind in KINDS for label in STARTERS[kind].sets]
@@ -80,12 +81,24 @@ def test_left_handed_and_in_inches_it_is_the_same_instrument(kind: str) -> None:
     other, remarks = read_specification(starter(kind, handed="left", unit="in"))
     assert remarks == ()
     assert (other.handed, other.unit) == ("left", "in")
-    assert other.scale.treble_mm == pytest.approx(made.scale.treble_mm, rel=1e-4)
+    assert other.scale.treble_mm == pytest.approx(made.scale.treble_mm, rel=4e-3)
     for one, same in zip(made.strings, other.strings, strict=True):
-        assert same.tension_n == pytest.approx(one.tension_n, rel=3e-3)
+        assert same.tension_n == pytest.approx(one.tension_n, rel=0.04)
     assert other.target.action[0].value_mm == pytest.approx(
-        made.target.action[0].value_mm, rel=1e-4
+        made.target.action[0].value_mm, abs=0.0005 * MM_PER_INCH
     )
+
+
+def test_inches_are_those_of_the_trade() -> None:
+    """A set of strings is named in thousandths, a scale in tenths: common practice, no source."""
+    document = tomllib.loads(starter("electric", unit="in"))
+    assert [one["gauge"] for one in document["string"]] == [
+        *(0.010, 0.013, 0.017),
+        *(0.026, 0.036, 0.046),
+    ]
+    assert (document["scale"]["length"], document["board"]["radius_last"]) == (25.5, 12.0)
+    own = tomllib.loads(starter("electric", unit="in", scale_mm=24.75 * MM_PER_INCH))
+    assert own["scale"]["length"] == 24.75
 
 
 @pytest.mark.parametrize("kind", KINDS)

@@ -11,6 +11,8 @@ import openpyxl
 import pytest
 
 from evenfall.measurement import Measurement
+from evenfall.sheets.cells import SheetRow
+from evenfall.sheets.readings import read_rows
 from sheets.made_sheets import (
     HEADER,
     codes,
@@ -21,6 +23,7 @@ from sheets.made_sheets import (
     read_file,
     refused,
     sheet,
+    ukulele,
     write,
 )
 
@@ -281,7 +284,19 @@ def test_string_spacing_is_checked_against_the_specification(tmp_path: Path) -> 
     assert finding.code == "row"
 
 
-def test_actions_that_look_like_inches_are_uncertaintyed(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("value", "wanted_in"), [("5/64", 5 / 64), ("1/8", 0.125), ("1 3/16", 1.1875)]
+)
+def test_a_rule_in_inches_is_read_in_fractions(value: str, wanted_in: float) -> None:
+    said = {"quantity": "action", "string": "1", "fret": "12", "value": value, "unit": "in"}
+    rows = (SheetRow(2, said), SheetRow(3, {**said, "unit": "mm"}))
+    [reading], [fault] = read_rows(rows, ukulele(), file="sheet.csv")
+    assert reading.value_mm == pytest.approx(wanted_in * 25.4)
+    assert reading.step_mm == min(1.0, 25.4 / int(value.partition("/")[2]))
+    assert "is not a number; write digits" in fault.sentence
+
+
+def test_actions_that_look_like_inches_are_questioned(tmp_path: Path) -> None:
     rows = [f"action,{k},12,0.088,mm,,,," for k in range(1, 5)]
     _, findings = read(tmp_path, full_sheet() + "\n".join(rows))
     assert any(f.code == "implausible" and "inches" in f.sentence for f in findings)

@@ -129,6 +129,9 @@ def left_out(key: Key, unit: LengthUnit = "mm") -> str:
     return f"{words} {unit}" if key.kind in LENGTHS and key.default else words
 
 
+_SMALL_IN = 0.02  # such as a tolerance, or the clearance asked for on top
+
+
 def _written(key: Key, value: Any, unit: LengthUnit) -> Any:
     """Return a value as the file has it: lengths in its unit."""
     if isinstance(value, dict):
@@ -137,7 +140,8 @@ def _written(key: Key, value: Any, unit: LengthUnit) -> Any:
         return [_written(key, part, unit) for part in value]
     if key.kind not in LENGTHS or unit == "mm":
         return value
-    return float(f"{in_unit(value, unit):.5g}")
+    inches = in_unit(value, unit)
+    return round(inches, 3 if abs(inches) >= _SMALL_IN else 4)  # as the trade writes them
 
 
 def _toml(value: Any) -> str:

@@ -17,7 +17,7 @@ from evenfall.instrument.geometry import fret_distance_mm
 from evenfall.instrument.specification import Hand
 from evenfall.instrument.specification_keys import FEWEST_FRETS, MOST_FRETS
 from evenfall.instrument.specification_template import Given, specification_template
-from evenfall.units import LengthUnit
+from evenfall.units import MM_PER_INCH, LengthUnit
 
 _MARGIN_MM = 3.5
 """From the middle of an outer string to the edge of the board."""
@@ -369,6 +369,7 @@ def starter(
     last = nut + (saddle - nut) * along
     height, width, least_height = made.wire_mm
     reference = min(12, count)
+    of_kind: LengthUnit = unit if scale_mm is None else "mm"  # a scale of one's own stays as it is
     given: dict[str, Given] = {
         "model": {
             "name": f"{made.name} (invented)" if name is None else name,
@@ -381,14 +382,14 @@ def starter(
         },
         "scale": {
             **{
-                key: v if key == "square_fret" else round(v * factor, 2)
+                key: v if key == "square_fret" else round(_usual(v * factor, of_kind), 2)
                 for key, v in made.scale.items()
             },
             "reference_fret": reference,
         },
         "board": {
-            "radius_nut": made.radius_mm[0],
-            "radius_last": made.radius_mm[1],
+            "radius_nut": _usual(made.radius_mm[0], unit),
+            "radius_last": _usual(made.radius_mm[1], unit),
             "width_nut": round(nut + 2 * _MARGIN_MM, 1),
             "width_last": round(last + 2 * _MARGIN_MM, 1),
             "string_spread_nut": nut,
@@ -419,6 +420,11 @@ def starter(
         for wire, setback in zip(wires, made.setback_mm, strict=True)
     ]
     return specification_template(given, each, unit, short=_opening(made, label))
+
+
+def _usual(long_mm: float, unit: LengthUnit) -> float:
+    """Return a long length as is usual in a unit: 25.5 in where it is 648 mm, not 25.512 in."""
+    return long_mm if unit == "mm" else round(long_mm / MM_PER_INCH, 1) * MM_PER_INCH
 
 
 _SHORTEST, _LONGEST = 0.7, 1.4

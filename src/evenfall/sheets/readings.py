@@ -29,7 +29,8 @@ GAUGE_ROUTE = (
 HALF_SEMITONE = 1.0 / 24.0
 """Pitches closer than this [octaves] are one pitch."""
 
-INCH_UNITS = {"in", "inch", '"', "thou", "mil"}
+FRACTIONS_OF = {"in", "inch", '"'}
+INCH_UNITS = {*FRACTIONS_OF, "thou", "mil"}
 _READ_COLUMNS = ("value", "quantity", "string", "pitch", "fret", "unit", "uncertainty", "state")
 _WHOLE = re.compile(r"([0-9]{1,6})(?:[.,]0*)?")
 _RANGE = re.compile(r"([0-9]{1,6})\s*(?:-|–|—|to)\s*([0-9]{1,6})")
@@ -220,8 +221,9 @@ def _readings_in(row: SheetRow, specification: Specification, place: Place) -> l
     frets = _frets(quantity, cells.get("fret", ""), specification.frets)
     unit = cells.get("unit", "") or specification.unit
     scale = _scale(unit)
-    value_mm = _number("value", cells["value"]) * scale
-    step_mm = min(1.0, last_digit(cells["value"]) * scale)  # no tool reads coarser
+    value, step = _value(cells["value"], unit)
+    value_mm = value * scale
+    step_mm = min(1.0, step * scale)  # no tool reads coarser
     u_mm = _uncertainty(cells.get("uncertainty", ""), scale)
     strung, humidity_percent, temperature_celsius = _state(cells.get("state", ""))
     inch = unit.strip().lower() in INCH_UNITS
@@ -403,6 +405,17 @@ def _scale(unit: str) -> float:
                 "the value in quotation marks, or separate the columns by semicolons."
             )
         raise CellError("unit", text, given=unit) from None
+
+
+_FRACTION = re.compile(r"(?:(\d{1,3})[ -])?(\d{1,3})/(2|4|8|16|32|64|128)")
+
+
+def _value(given: str, unit: str) -> tuple[float, float]:
+    """Return a reading and the step of its scale; a rule in inches is read in fractions."""
+    if unit.strip().lower() in FRACTIONS_OF and (part := _FRACTION.fullmatch(given)):
+        step = 1.0 / int(part[3])
+        return int(part[1] or 0) + int(part[2]) * step, step
+    return _number("value", given), last_digit(given)
 
 
 def _number(column: str, given: str) -> float:

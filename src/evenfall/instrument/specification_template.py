@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -109,7 +109,7 @@ def _table(
                 words += f" In {key.unit}."
             yield from _wrapped(words)
         if explained or stands:
-            value = _toml(_written(key, given.get(key.name, key.example), unit))
+            value = _toml(_written(key, given.get(key.name, key.example), unit, _of_the_trade))
             yield f"{'' if stands else '# '}{key.name} = {value}"
 
 
@@ -129,19 +129,29 @@ def left_out(key: Key, unit: LengthUnit = "mm") -> str:
     return f"{words} {unit}" if key.kind in LENGTHS and key.default else words
 
 
+def _exact(inches: float) -> float:
+    return float(f"{inches:.5g}")
+
+
+def _of_the_trade(inches: float) -> float:
+    """Return a length in inches as it is usually written; what is small has a digit more."""
+    return round(inches, 3 if abs(inches) >= _SMALL_IN else 4)
+
+
 _SMALL_IN = 0.02  # such as a tolerance, or the clearance asked for on top
 
 
-def _written(key: Key, value: Any, unit: LengthUnit) -> Any:
+def _written(
+    key: Key, value: Any, unit: LengthUnit, inches: Callable[[float], float] = _exact
+) -> Any:
     """Return a value as the file has it: lengths in its unit."""
     if isinstance(value, dict):
-        return {name: _written(key, part, unit) for name, part in value.items()}
+        return {name: _written(key, part, unit, inches) for name, part in value.items()}
     if isinstance(value, list):
-        return [_written(key, part, unit) for part in value]
+        return [_written(key, part, unit, inches) for part in value]
     if key.kind not in LENGTHS or unit == "mm":
         return value
-    inches = in_unit(value, unit)
-    return round(inches, 3 if abs(inches) >= _SMALL_IN else 4)  # as the trade writes them
+    return inches(in_unit(value, unit))
 
 
 def _toml(value: Any) -> str:

@@ -113,15 +113,15 @@ def in_shares(items: list[pytest.Item], workers: int) -> None:
 
     A worker begins with one share, and who is done takes over from the end of another's: quick
     tests, so that none is left with a slow one while the others are done. A module stays together,
-    so that what its tests share is built once.
+    so that what its tests share is built once; a folder too, where every test is quick.
     """
-    modules: dict[Path, list[pytest.Item]] = {}
-    for item in items:
-        modules.setdefault(item.path, []).append(item)
     long = {item.path for item in items if item.get_closest_marker("slow")}
+    parts: dict[Path, list[pytest.Item]] = {}
+    for item in items:
+        parts.setdefault(item.path if long else item.path.parent, []).append(item)
     shares: list[list[pytest.Item]] = [[] for _ in range(workers)]
-    for path in sorted(modules, key=lambda path: (path not in long, -len(modules[path]))):
-        min(shares, key=len).extend(modules[path])
+    for path in sorted(parts, key=lambda path: (path not in long, -len(parts[path]))):
+        min(shares, key=len).extend(parts[path])
     items[:] = [item for share in shares for item in share]
 
 

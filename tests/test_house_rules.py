@@ -22,6 +22,7 @@ import click
 import pytest
 
 from evenfall.errors import ERROR_CODES, FINDING_CODES
+from source_trees import outward, parsed
 
 ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "src" / "evenfall"
@@ -48,21 +49,6 @@ def tracked_files() -> list[Path]:
         text=True,
     ).stdout
     return [ROOT / name for name in listed.split("\0") if name and (ROOT / name).is_file()]
-
-
-@cache
-def parsed(source: str) -> ast.Module:
-    """Return a module as a tree, each parsed once."""
-    return ast.parse(source)
-
-
-Outward = ast.Import | ast.ImportFrom | ast.Call | ast.ClassDef
-
-
-@cache
-def outward(source: str) -> list[Outward]:
-    """Return the imports, calls and classes of a module, each looked for once."""
-    return [node for node in ast.walk(parsed(source)) if isinstance(node, Outward)]
 
 
 def called(node: ast.Call) -> str:

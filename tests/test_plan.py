@@ -212,13 +212,12 @@ def test_every_single_value_that_is_changed_is_noticed(kind: str) -> None:
         assert "\n" not in sentence
 
 
-@pytest.mark.quick(28)
-@pytest.mark.parametrize("key", sorted(plan("cut").as_dict()))
-def test_a_key_that_is_missing_is_noticed(key: str) -> None:
-    values = written("cut")
-    del values[key]
-    with pytest.raises((BrokenFileError, FormatMismatchError)):
-        Plan.from_dict(values)
+def test_a_key_that_is_missing_is_noticed() -> None:
+    whole = written("cut")
+    for key in whole:
+        values = {name: value for name, value in whole.items() if name != key}
+        with pytest.raises((BrokenFileError, FormatMismatchError)):
+            Plan.from_dict(values)
 
 
 SPOILT: list[tuple[str, Callable[[dict[str, Any]], Any]]] = [

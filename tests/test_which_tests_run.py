@@ -118,3 +118,23 @@ def test_few_reasons_to_skip_are_allowed(pytestconfig: pytest.Config) -> None:
     rules = ours(pytestconfig)
     assert rules.skip_is_allowed("Skipped: open data absent: curves")
     assert not rules.skip_is_allowed("Skipped: pdftoppm is not installed")
+
+
+# ---- what shares something is read by one worker -----------------------------------------------
+
+
+@pytest.mark.parametrize("slow", [False, True])
+def test_a_folder_of_quick_tests_stays_together_and_a_slow_module_alone(
+    pytestconfig: pytest.Config, *, slow: bool
+) -> None:
+    def item(name: str, mark: object = None) -> Any:
+        return SimpleNamespace(path=Path(name), get_closest_marker=lambda _: mark)
+
+    names = ["a/one", "a/one", "a/one", "b/two", "b/two", "a/three"]
+    items = [*map(item, names), *([item("b/four", "slow")] if slow else [])]
+    ours(pytestconfig).in_shares(items, 2)
+    told = [str(one.path) for one in items]
+    if slow:
+        assert told == ["b/four", "b/two", "b/two", "a/three", "a/one", "a/one", "a/one"]
+    else:
+        assert told == ["a/one", "a/one", "a/one", "a/three", "b/two", "b/two"]

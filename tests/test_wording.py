@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from evenfall import wording
 from evenfall.errors import At, Finding, ReadingsError, RequestError
 from evenfall.wording import LIBRARY_WORDS, Sentence, numbers, plain_line, quoted, say, sentence
+from source_trees import outward
 
 PACKAGE = Path(__file__).resolve().parents[1] / "src" / "evenfall"
 
@@ -146,7 +147,7 @@ def calls_that_say(source: str) -> Iterator[tuple[ast.Call, ast.expr]]:
     """Yield every call that makes a finding, a sentence or an error, with its text."""
     if not re.search(r"\b(Finding|[Ss]entence|\w*Error)\(", source):
         return
-    for node in ast.walk(ast.parse(source)):
+    for node in outward(source):
         if not isinstance(node, ast.Call):
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else ""

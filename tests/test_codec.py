@@ -7,6 +7,7 @@ import json
 import math
 import pkgutil
 from collections.abc import Callable
+from copy import copy
 from dataclasses import FrozenInstanceError, fields, replace
 from importlib import resources
 from typing import Any, ClassVar
@@ -423,6 +424,17 @@ def test_what_follows_from_other_values_may_be_rounded_by_another_machine() -> N
     file = written()
     file["total_mm"] *= 1.0 + 1e-13
     assert Rack.from_dict(file) == rack()
+
+
+def test_the_hash_is_worked_out_once_and_goes_with_no_copy(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = rack()
+    before = made.content_hash
+    other = replace(made, grid_mm=made.grid_mm + 1.0)
+    assert other.content_hash != before
+    monkeypatch.setattr("evenfall.codec.content.content_hash", lambda _: "worked out again")
+    assert made.content_hash == before
+    assert replace(other, grid_mm=made.grid_mm).content_hash == "worked out again"
+    assert copy(made).content_hash == "worked out again"
 
 
 # ---- later additions -----------------------------------------------------------------------------

@@ -111,7 +111,8 @@ class FileContent(Content):
     no program reads it.
     """
 
-    __slots__ = ()
+    __slots__ = ("_kept_hash",)
+    _kept_hash: str  # none before it is asked for
     KIND: ClassVar[str]
     VERSION: ClassVar[int]
     AGAIN: ClassVar[Sentence]
@@ -126,7 +127,9 @@ class FileContent(Content):
     @property
     def content_hash(self) -> str:
         """SHA-256 of the content."""
-        return content_hash(_written(self, derived=False))
+        if not hasattr(self, "_kept_hash"):
+            object.__setattr__(self, "_kept_hash", content_hash(_written(self, derived=False)))
+        return self._kept_hash
 
     @property
     def code(self) -> str:

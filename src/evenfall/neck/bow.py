@@ -104,11 +104,9 @@ def crown_shift_mm(
 
 def _bow_weights(station_mm: FloatArray, shape: FloatArray) -> FloatArray:
     """Return the least-squares weights of the bow about a straight line, mean over strings."""
-    weights = np.empty_like(shape)
-    for row, (x, b) in enumerate(zip(station_mm, shape, strict=True)):
-        design = np.column_stack([np.ones_like(x), x / x[-1], b])
-        weights[row] = np.linalg.pinv(design)[2]
-    return weights / len(weights)
+    along = station_mm / station_mm[:, -1:]
+    design = np.stack([np.ones_like(along), along, shape], axis=-1)
+    return np.asarray(np.linalg.pinv(design)[:, 2] / len(shape))
 
 
 def straightedge_gap_mm(

@@ -9,13 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from evenfall.cli.desk import Desk, archive_option
-from evenfall.cli.door import (
-    derived_name,
-    output_option,
-    path_argument,
-    path_option,
-    show_json,
-)
+from evenfall.cli.door import derived_name, output_option, path_argument, path_option, show_json
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 

@@ -7,12 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from evenfall.cli.desk import Desk, from_archive_option
-from evenfall.cli.door import (
-    Number,
-    path_argument,
-    path_option,
-    sheet_options,
-)
+from evenfall.cli.door import Number, path_argument, path_option, sheet_options
 from evenfall.cli.neck_options import neck_options, source_of
 from evenfall.cli.results import Result, result_options
 

@@ -7,12 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from evenfall.cli.desk import Desk, from_archive_option
-from evenfall.cli.door import (
-    Number,
-    path_argument,
-    path_option,
-    sheet_options,
-)
+from evenfall.cli.door import Number, path_argument, path_option, sheet_options
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 

@@ -25,14 +25,7 @@ from scipy import optimize, special
 from evenfall.arrays import FloatArray, shut
 from evenfall.errors import At, Finding, Progress, RequestError, UnsupportedError, silent
 from evenfall.production.enough import readings_needed
-from evenfall.production.factors import (
-    Factor,
-    Products,
-    Sorted,
-    cross_products,
-    sort_out,
-    thinned,
-)
+from evenfall.production.factors import Factor, Products, Sorted, cross_products, sort_out, thinned
 from evenfall.production.series import amount, check_numbers, deviation_of
 from evenfall.wording import Sentence, sentence
 

@@ -21,15 +21,7 @@ from evenfall.errors import RequestError
 from evenfall.records import persons
 from evenfall.records.archive import Archive
 from evenfall.records.entries import sha256
-from evenfall.records.tables import (
-    ACCOUNT,
-    ARCHIVE,
-    ATTEMPT,
-    INVITATION,
-    LOGIN,
-    PERSON,
-    TOKEN,
-)
+from evenfall.records.tables import ACCOUNT, ARCHIVE, ATTEMPT, INVITATION, LOGIN, PERSON, TOKEN
 from evenfall.wording import plain_line
 
 Role = Literal["bench", "engineer", "manager", "partner"]

@@ -35,15 +35,7 @@ from evenfall.errors import BrokenFileError, ChangedError, RequestError
 from evenfall.names import check_line
 from evenfall.records import finding, persons
 from evenfall.records.engines import Address, engine_of, glancing, reading, writing
-from evenfall.records.entries import (
-    KINDS,
-    Attached,
-    Entry,
-    canonical,
-    in_order,
-    last_of,
-    sha256,
-)
+from evenfall.records.entries import KINDS, Attached, Entry, canonical, in_order, last_of, sha256
 from evenfall.records.figures import again, figures_again, follow, with_cutters
 from evenfall.records.kept import KeptFiles
 from evenfall.records.labels import key_of, labels_of, span_of, words_of

@@ -18,15 +18,7 @@ from evenfall.records.figures import figures_differ
 from evenfall.records.labels import labels_of
 from evenfall.records.persons import Person, numbers_named
 from evenfall.records.signing import Signature
-from evenfall.records.tables import (
-    ARCHIVE,
-    DOCUMENT,
-    ENTRY,
-    KEPT_FILE,
-    LABEL,
-    PERSON,
-    SIGNATURE,
-)
+from evenfall.records.tables import ARCHIVE, DOCUMENT, ENTRY, KEPT_FILE, LABEL, PERSON, SIGNATURE
 
 _BATCH = 2000
 _MOST = 1000

@@ -12,13 +12,7 @@ from evenfall.codec import plain
 from evenfall.errors import At, Finding, Progress, RequestError, silent
 from evenfall.pictures.inks import Theme
 from evenfall.production.causes import Causes, fitted_causes
-from evenfall.production.factors import (
-    FEW_LEVELS,
-    NOT_RECORDED,
-    Factor,
-    check_names,
-    factors_of,
-)
+from evenfall.production.factors import FEW_LEVELS, NOT_RECORDED, Factor, check_names, factors_of
 from evenfall.sheets.cells import plain_name
 from evenfall.sheets.tidy import TidyTable
 from evenfall.units import LengthUnit, read_number

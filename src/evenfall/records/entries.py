@@ -378,6 +378,17 @@ class Entry:
         listed: list[dict[str, Any]] = self.values["attached"]
         return listed
 
+    @property
+    def document(self) -> str:
+        """The hash of the one document that is attached."""
+        (found,) = (str(one["sha256"]) for one in self.attached if one["store"] == "document")
+        return found
+
+    @property
+    def code(self) -> str:
+        """How a person names the measurement, plan or proof."""
+        return str(self.values.get("content_hash", ""))[:10].upper()
+
     def read(self) -> Facts:
         """Return the facts; `BrokenFileError` where they are not those that were filed."""
         if self.facts is None:
@@ -462,6 +473,11 @@ def standing(entries: Sequence[Entry], kind: str) -> tuple[Entry, ...]:
     """Return the entries of a kind that no later one corrects; more than one is a conflict."""
     corrected = {entry.corrects for entry in entries if entry.corrects}
     return tuple(e for e in entries if e.kind == kind and e.hash not in corrected)
+
+
+def legible(entries: Sequence[Entry], kind: str) -> tuple[Entry, ...]:
+    """Return the standing entries of a kind, those left out whose facts were withheld."""
+    return tuple(entry for entry in standing(entries, kind) if entry.facts is not None)
 
 
 def conflicts(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], ...]:

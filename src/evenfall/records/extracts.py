@@ -271,8 +271,7 @@ def _dossier(entries: Sequence[Entry]) -> Row:
 
 def _figures(archive: Archive, entry: Entry) -> Iterator[tuple[str, Row]]:
     """Yield the heights of a measurement, or the items of a proof."""
-    (document,) = (o for o in entry.attached if o["store"] == "document")
-    values = archive.json_document(document["sha256"])
+    values = archive.json_document(entry.document)
     if entry.kind == "measurement":
         for row in _heights(Measurement.rehashed(values)):
             yield "heights", row

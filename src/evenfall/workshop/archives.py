@@ -29,7 +29,7 @@ from evenfall.records.archive import (
 )
 from evenfall.records.copying import Copied, Saved, copy, labels_again, save
 from evenfall.records.engines import Address
-from evenfall.records.entries import Entry, in_order, last_of, standing
+from evenfall.records.entries import Entry, in_order, last_of, legible, standing
 from evenfall.records.exchange import Parcel, check, take_over
 from evenfall.records.queue import Queue
 from evenfall.records.signing import SigningKey, signing_key, trust, trusted_keys
@@ -423,12 +423,13 @@ class Dossiers:
         """
         dossier = self.named(name)
         entries = self.archive.entries(dossier)
-        for entry in reversed(standing(entries, kind)):
-            if entry.facts is not None:
-                if ahead:
-                    _refuse_done(name, entry, entries)
-                return self.source_of(entry, line_of(dossier, entries))
-        raise RequestError("The dossier {name:quoted} holds no {kind} yet.", name=name, kind=kind)
+        kept = legible(entries, kind)
+        if not kept:
+            text = "The dossier {name:quoted} holds no {kind} yet."
+            raise RequestError(text, name=name, kind=kind)
+        if ahead:
+            _refuse_done(name, kept[-1], entries)
+        return self.source_of(kept[-1], line_of(dossier, entries))
 
     def source_of(self, entry: Entry, line: Line) -> Source:
         """Return the document of an entry, as a source to work from."""
@@ -437,9 +438,7 @@ class Dossiers:
 
     def _made(self, entry: Entry) -> FileContent:
         """Return the measurement, plan or proof of an entry."""
-        facts = entry.read()
-        (document,) = (one for one in facts.attached if one.store == "document")
-        return DOCUMENTS[entry.kind].rehashed(self.archive.json_document(document.sha256))
+        return DOCUMENTS[entry.kind].rehashed(self.archive.json_document(entry.document))
 
     def told(self, entries: Sequence[Entry]) -> tuple[Told, ...]:
         """Return entries in words."""
@@ -542,8 +541,7 @@ class Dossiers:
         for number, dossier in enumerate(dossiers):
             progress("Gathering proofs", number / len(dossiers))
             entries = self.archive.entries(dossier)
-            shown = [entry for entry in standing(entries, "proof") if entry.facts is not None]
-            for entry in shown[-1:]:
+            for entry in legible(entries, "proof")[-1:]:
                 line, proof = line_of(dossier, entries), self._made(entry)
                 assert isinstance(proof, Proof)  # noqa: S101 (by the kind of its entry)
                 judged.append(
@@ -743,12 +741,12 @@ def _begins(what: str, entry: Entry) -> bool:
 
 
 def _history(line: Line, entries: Sequence[Entry]) -> History:
-    proofs = [entry for entry in standing(entries, "proof") if entry.facts is not None]
+    proofs = legible(entries, "proof")
     judged = {named for entry in proofs for named in entry.values["follows"]}
     # readings that a proof judged stand there once, with their verdict
-    shown = {e for e in standing(entries, "measurement") if fact(e, "content_hash") not in judged}
+    shown = {e for e in legible(entries, "measurement") if fact(e, "content_hash") not in judged}
     shown.update(proofs)
-    points = [point_of(e) for e in entries if e in shown and e.facts is not None]
+    points = [point_of(entry) for entry in entries if entry in shown]
     points.sort(key=lambda point: point.at[:10])  # of one day: in the order of the chain
     return History(line, tuple(points))
 
@@ -757,26 +755,25 @@ def _refuse_done(name: str, newest: Entry, entries: Sequence[Entry]) -> None:
     """Refuse a plan that was proved, or a measurement older than work that was proved since."""
     content_hash = fact(newest, "content_hash")
     place = {fact(e, "content_hash"): n for n, e in enumerate(entries) if e.kind == "measurement"}
-    proofs = {entry.hash for entry in standing(entries, "proof")}
+    proofs = legible(entries, "proof")
     for number, proof in enumerate(entries):
-        if proof.hash not in proofs or proof.facts is None:
+        if proof not in proofs:
             continue
         follows: list[str] = proof.values["follows"]
         plan, after = (*follows, "", "")[:2]
-        code = fact(proof, "content_hash")[:10].upper()
         if newest.kind == "plan" and content_hash == plan:
             raise RequestError(
                 "The newest plan of {name:quoted} is done: proof {proof} judged its work. For more "
                 "work make a new plan from the readings after it.",
                 name=name,
-                proof=code,
+                proof=proof.code,
             )
         if newest.kind == "measurement" and place[content_hash] < place.get(after, number):
             raise RequestError(
                 "The newest measurement of {name:quoted} was taken before the work of proof "
                 "{proof}; read the instrument again and file it.",
                 name=name,
-                proof=code,
+                proof=proof.code,
             )
 
 

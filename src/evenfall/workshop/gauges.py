@@ -15,7 +15,7 @@ from evenfall.instrument import Specification
 from evenfall.production import ControlChart, Phase, Series, control_chart
 from evenfall.production.gauge import USABLE_SHARE
 from evenfall.proof.decision import guard_band_mm
-from evenfall.records.entries import Entry, standing
+from evenfall.records.entries import Entry, legible
 from evenfall.sheets import KnownGauge
 from evenfall.sheets.cells import plain_name
 from evenfall.wording import Sentence, sentence
@@ -227,32 +227,28 @@ def known_gauges(dossiers: Dossiers, name: str) -> tuple[KnownGauge, ...]:
 def _studies(entries: Sequence[Entry], name: str) -> tuple[KnownGauge, ...]:
     """Return what studies found of a gauge, the newest of each quantity."""
     found: dict[str, KnownGauge] = {}
-    for entry in standing(entries, "study"):
-        if entry.facts is not None:
-            facts = entry.values
-            day = str(facts.get("done") or entry.at)
-            known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
-            before = found.get(known.quantity)
-            if before is None or before.studied <= known.studied:
-                found[known.quantity] = known
+    for entry in legible(entries, "study"):
+        facts = entry.values
+        day = str(facts.get("done") or entry.at)
+        known = KnownGauge(name, str(facts["quantity"]), float(facts["u_mm"]), day)
+        before = found.get(known.quantity)
+        if before is None or before.studied <= known.studied:
+            found[known.quantity] = known
     return tuple(found.values())
 
 
 def _gauge(line: Line, entries: Sequence[Entry]) -> Gauge:
-    calibrations = [e.values for e in standing(entries, "calibration") if e.facts]
+    calibrations = [entry.values for entry in legible(entries, "calibration")]
     newest = max(calibrations, key=lambda facts: str(facts["date"]), default={})
-    checks = []
-    for entry in standing(entries, "check"):
-        if entry.facts is not None:
-            facts = entry.values
-            checks.append(
-                Check(
-                    str(facts.get("done") or entry.at),
-                    str(facts["standard"]),
-                    float(facts["reference_mm"]),
-                    float(facts["read_mm"]),
-                )
-            )
+    checks = [
+        Check(
+            str(entry.values.get("done") or entry.at),
+            str(entry.values["standard"]),
+            float(entry.values["reference_mm"]),
+            float(entry.values["read_mm"]),
+        )
+        for entry in legible(entries, "check")
+    ]
     return Gauge(
         line,
         str(newest.get("date", "")),

@@ -20,7 +20,7 @@ from evenfall.production import Excluded, Phase, Series
 from evenfall.production.chart_kinds import Known
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Archive
-from evenfall.records.entries import ChartAct, Entry, canonical, sha256, standing
+from evenfall.records.entries import ChartAct, Entry, canonical, legible, sha256
 
 if TYPE_CHECKING:
     from evenfall.sheets.tidy import TidyTable
@@ -90,7 +90,7 @@ def kept_charts(archive: Archive) -> Iterator[Kept]:
     for dossier in archive.beginning("chart "):
         entries = archive.entries(dossier)
         opened = entries[0].values
-        acts = [one.values for one in standing(entries, "on chart") if one.facts]
+        acts = [one.values for one in legible(entries, "on chart")]
         asked = next((one["asked"] for one in reversed(acts) if one.get("asked")), "")
         wanted = _wanted(asked)
         if opened.get("subject") != "chart" or wanted is None:
@@ -251,11 +251,9 @@ def _of_name(archive: Archive, found: Sequence[str], name: str) -> str | None:
 
 
 def _acts(archive: Archive, entries: tuple[Entry, ...]) -> Iterator[Act]:
-    stand = standing(entries, "on chart")
+    stand = legible(entries, "on chart")
     people = archive.people({entry.person for entry in stand} - {""})
     for entry in stand:
-        if entry.facts is None:
-            continue
         facts = entry.values
         levels = [math.nan if facts.get(n) is None else float(facts[n]) for n in _LEVELS]
         person = people.get(entry.person)

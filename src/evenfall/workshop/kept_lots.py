@@ -388,7 +388,4 @@ def title_of(supplier: str, model: str, receiver: str) -> str:
 
 def _is_of_lots(entries: Sequence[Entry]) -> bool:
     """Say whether a dossier is one of lots."""
-    for entry in entries[:1]:
-        subject = entry.values.get("subject")
-        return entry.kind == "opened" and subject == "lots"
-    return False
+    return bool(entries) and entries[0].values.get("subject") == "lots"

@@ -19,7 +19,7 @@ from evenfall.production.sampling import Plan
 from evenfall.production.series import check_known, check_known_sigma, check_limits
 from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Archive, Into
-from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed
+from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed, legible
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.signing import signing_key
 from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
@@ -343,12 +343,8 @@ def _measured(archive: Archive, quantity: str, instruments: dict[str, str]) -> F
 
 def _nonconforming(archive: Archive, instruments: dict[str, str]) -> int:
     """Return how many of some instruments do not conform by their newest proof."""
-    status: dict[str, str] = {}
-    entries = archive.entries_of_kinds(list(instruments), ("proof",))
-    corrected = {entry.corrects for entry in entries}
-    for entry in entries:
-        if entry.facts is not None and entry.hash not in corrected:
-            status[entry.dossier] = str(entry.values["status"])
+    proofs = legible(archive.entries_of_kinds(list(instruments), ("proof",)), "proof")
+    status = {proof.dossier: str(proof.values["status"]) for proof in proofs}
     _all_proved([given for dossier, given in instruments.items() if dossier not in status])
     return sum(status[dossier] != "conforms" for dossier in instruments)
 

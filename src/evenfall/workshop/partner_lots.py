@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 from evenfall.errors import At, ChangedError, RequestError
 from evenfall.names import normal
 from evenfall.records.archive import Into
-from evenfall.records.entries import sha256, standing
+from evenfall.records.entries import legible, sha256
 from evenfall.records.exchange import check
 from evenfall.records.shared_lots import SharedLot, SharedLots, lot_changed
 from evenfall.wording import plain_line
@@ -156,8 +156,7 @@ def lot_seen(
 def _instrument(dossiers: Dossiers, told: Story) -> LotInstrument:
     line, verdict = told.line, ""
     if told.proved:
-        proofs = standing(dossiers.archive.entries(line.dossier), "proof")
-        verdict = fact([one for one in proofs if one.facts is not None][-1], "status")
+        verdict = fact(legible(dossiers.archive.entries(line.dossier), "proof")[-1], "status")
     return LotInstrument(line.dossier, line.serial or line.name, line.name, verdict, told.version)
 
 

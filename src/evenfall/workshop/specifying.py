@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from evenfall.errors import Finding, FindingsError
 from evenfall.instrument import Specification, read_specification
 from evenfall.instrument.specification_form import Section, form_of, path_at
-from evenfall.records.entries import standing
+from evenfall.records.entries import legible
 from evenfall.workshop.archive_filing import papers_of_document
 from evenfall.workshop.archive_requests import AddRequest
 from evenfall.workshop.archive_views import Line, fact
@@ -79,7 +79,7 @@ def read_by_newest(dossiers: Dossiers, name: str, *, person: str = "", since: st
     files = needed(readings_files(dossiers, dossier) or None, "file of readings")
     (line,) = dossiers.lines([dossier])
     made = measure(MeasureRequest(files, source, serial=line.serial))
-    before = standing(dossiers.archive.entries(dossier), "measurement")
-    read = [fact(entry, "content_hash") for entry in before if entry.facts is not None]
-    papers = papers_of_document(made.measurement, person=person, read_before=read[-1])
+    before = legible(dossiers.archive.entries(dossier), "measurement")[-1]
+    read = fact(before, "content_hash")
+    papers = papers_of_document(made.measurement, person=person, read_before=read)
     dossiers.add(AddRequest(instrument=dossier, person=person, since=since), [papers])

@@ -12,7 +12,7 @@ from evenfall.errors import RequestError
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
 from evenfall.records.archive import version_of
-from evenfall.records.entries import Entry, last_of, standing
+from evenfall.records.entries import Entry, last_of, legible
 from evenfall.wording import Sentence, sentence
 from evenfall.workshop import NoteRequest
 from evenfall.workshop.archive_views import Line, fact, line_of
@@ -74,8 +74,7 @@ class _Papers:
 
     def newest(self, kind: str) -> Entry | None:
         """Return the newest standing entry of a kind that is shown."""
-        found = [entry for entry in standing(self.entries, kind) if entry.facts is not None]
-        return found[-1] if found else None
+        return next(reversed(legible(self.entries, kind)), None)
 
     def place(self, entry: Entry | None) -> int:
         """Return how late an entry was filed; -1 for none."""
@@ -115,8 +114,7 @@ class _Papers:
         return any(
             fact(entry, words) == said
             for kind, words in (("note", "words"), ("step", "work"))
-            for entry in standing(self.entries, kind)
-            if entry.facts is not None
+            for entry in legible(self.entries, kind)
         )
 
 
@@ -135,8 +133,8 @@ def report_done(
     `done_with` holds station, cutter and cutter_uses, where somebody says so.
     With `since` it is refused where the dossier no longer has that version.
     """
-    plans = standing(dossiers.archive.entries(dossiers.named(name)), "plan")
-    if all(code != fact(one, "content_hash")[:10].upper() for one in plans if one.facts):
+    plans = legible(dossiers.archive.entries(dossiers.named(name)), "plan")
+    if all(code != one.code for one in plans):
         raise RequestError(
             "There is no plan {code:quoted} in this dossier; open the bench sheet again.", code=code
         )
@@ -164,8 +162,8 @@ def story(dossiers: Dossiers, name: str) -> Story:
     told = _Telling(papers, measured, planned, proved, plan, newest, unread)
     done_before = (
         (entry, dossiers.source_of(entry, line))
-        for entry in standing(entries[: papers.place(measured) + 1], "plan")
-        if entry.facts is not None and papers.done(fact(entry, "content_hash")[:10].upper())
+        for entry in legible(entries[: papers.place(measured) + 1], "plan")
+        if papers.done(entry.code)
     )
     now, step, headline, said = told.next()
     return Story(
@@ -233,9 +231,7 @@ def specification_of(
     entry = papers.newest("specification")
     if entry is None:
         return None
-    (document,) = (one for one in entry.read().attached if one.store == "document")
-    text = dossiers.archive.document(document.sha256)
-    return Source("specification.toml", text.encode())
+    return Source("specification.toml", dossiers.archive.document(entry.document).encode())
 
 
 def readings_files(dossiers: Dossiers, dossier: str) -> tuple[Source, ...]:
@@ -246,15 +242,13 @@ def readings_files(dossiers: Dossiers, dossier: str) -> tuple[Source, ...]:
     measured = papers.newest("measurement")
     if measured is None:
         return ()
-    (document,) = (one for one in measured.read().attached if one.store == "document")
-    names: list[str] = json.loads(dossiers.archive.document(document.sha256))["source"]
+    names: list[str] = json.loads(dossiers.archive.document(measured.document))["source"]
     files: dict[str, Source] = {}
     for entry in papers.entries[: papers.place(measured)]:
-        if entry.kind in ("readings", "scan") and entry.facts is not None:
-            for one in entry.read().attached:
-                path = dossiers.archive.files.path(one.sha256)
-                # readings filed once more were known by hashes in earlier versions
-                files[one.name] = files[one.sha256] = Source(one.name, path=path)
+        for one in entry.attached if entry.kind in ("readings", "scan") else ():
+            # readings filed once more were known by hashes in earlier versions
+            source = Source(one["name"], path=dossiers.archive.files.path(one["sha256"]))
+            files[one["name"]] = files[one["sha256"]] = source
     return tuple(files[name] for name in names) if files.keys() >= set(names) else ()
 
 

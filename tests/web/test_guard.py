@@ -6,10 +6,12 @@ import asyncio
 import json
 import os
 import signal
+import sqlite3
 import subprocess
 import urllib.request
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from html import unescape
 from pathlib import Path
 from typing import Any
@@ -131,6 +133,21 @@ def test_errors_have_one_shape_for_scripts_and_one_page_for_people(client: TestC
     malformed = client.post("/instruments/nobody/plan/look", json={"attack_percent": "much"})
     assert malformed.status_code == 422
     assert malformed.json()["error"]["code"] == "request"
+
+
+def test_a_damaged_entry_is_one_sentence(client: TestClient) -> None:
+    folder: Path = client.app.state.shop.dossiers.archive.address.folder  # type: ignore[attr-defined]
+    made = client.post("/new", data={"kind": "electric"}, follow_redirects=False)
+    page = made.headers["location"]
+    with closing(sqlite3.connect(folder / "archive.db")) as broken, broken:
+        broken.execute("UPDATE entry SET facts = substr(facts, 1, 20) WHERE kind = 'specification'")
+    for place in (page, f"/api/v1/dossiers/{page.rpartition('/')[2]}"):
+        told = client.get(place)
+        assert told.status_code == 500
+        assert told.json()["error"]["code"] == "broken-file"
+        assert "What an entry says is damaged." in told.json()["error"]["sentence"]
+    seen = client.get(page, headers={"accept": "text/html"})
+    assert "What an entry says is damaged." in seen.text
 
 
 @pytest.mark.parametrize("back", ["//evil.example", "https://evil.example", "/\\evil.example", ""])

@@ -14,7 +14,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
-from evenfall.errors import ChangedError, EvenfallError, RequestError
+from evenfall.errors import BrokenFileError, ChangedError, EvenfallError, RequestError
 from evenfall.pictures.inks import DARK, LIGHT, PRINT, Theme
 from evenfall.web import (
     api,
@@ -44,6 +44,7 @@ from evenfall.web.access import Access, Door, NotAllowedError, allowed, turned_a
 from evenfall.web.answering import ROOT, misfit, no_such
 from evenfall.web.guard import Guard
 from evenfall.web.place import Place
+from evenfall.web.rights import SAFE
 from evenfall.web.shop import Shop
 from evenfall.web.view import problem
 from evenfall.web.words import FAULT
@@ -134,6 +135,10 @@ def _said(request: Request, error: Exception) -> tuple[EvenfallError, int]:
     """Return what is said of an error, and with which status."""
     status = 422
     match error:
+        case BrokenFileError() if request.method in SAFE:  # nothing was sent: it lies here
+            told = {"path": request.url.path, "reason": str(error)}
+            LOG.error("damaged", extra={"told": told})
+            return error, 500
         case EvenfallError():
             return error, getattr(error, "status", status)
         case RequestValidationError() if request.url.path.startswith(ROOT):

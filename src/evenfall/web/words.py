@@ -30,9 +30,9 @@ WORDS: Mapping[str, str] = {
     "door_names": "the field Numbers that are names",
     "door_accept_stiffness": "accepting the stiffness",
     "door_archive_add": "open the right instrument first, or a new one",
-    "door_archive_doctor": "the command evenfall archive doctor",
-    "door_archive_save": "the command evenfall archive doctor with a new folder",
-    "door_archive_verify": "the command evenfall archive verify",
+    "door_archive_doctor": "evenfall archive doctor",
+    "door_archive_save": "evenfall archive doctor --save-to FOLDER",
+    "door_archive_verify": "evenfall archive verify",
 }
 """The pages' words for the places of `evenfall.wording` that only a door can name."""
 

@@ -19,7 +19,8 @@ import pytest
 
 import evenfall as ef
 from evenfall.records.accounts import Accounts
-from evenfall.web.transport import listen, own_certificate
+from evenfall.web.certificates import own_certificate
+from evenfall.web.transport import listen
 from records.servers import Server
 from served import ROOT, started
 

@@ -17,7 +17,8 @@ import pytest
 import evenfall as ef
 from evenfall import workshop
 from evenfall.records.queue import Queue
-from evenfall.web.transport import context, own_certificate
+from evenfall.web.certificates import own_certificate
+from evenfall.web.transport import context
 from evenfall.workshop import notices
 from evenfall.workshop.notices import KIND, MAIL, WEBHOOK, Looking, Ways, deliver, notify, ways
 from receiver import receiving

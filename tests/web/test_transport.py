@@ -27,18 +27,10 @@ from evenfall.errors import RequestError
 from evenfall.records import audit
 from evenfall.records.accounts import Accounts
 from evenfall.web.application import application
+from evenfall.web.certificates import CERTIFICATE_DAYS, ends_soon, own_certificate
 from evenfall.web.command import placed
 from evenfall.web.place import Place
-from evenfall.web.transport import (
-    CERTIFICATE_DAYS,
-    context,
-    ends_soon,
-    is_own,
-    kept_fresh,
-    listen,
-    own_certificate,
-    own_names,
-)
+from evenfall.web.transport import context, is_own, kept_fresh, listen, own_names
 from served import serving, started
 
 PASSWORD = "four words of a test"  # noqa: S105
@@ -174,7 +166,7 @@ def test_our_certificate_vouches_for_its_names_alone(tmp_path: Path) -> None:
 def test_a_certificate_that_soon_ends_is_made_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("evenfall.web.transport.CERTIFICATE_DAYS", 20)
+    monkeypatch.setattr("evenfall.web.certificates.CERTIFICATE_DAYS", 20)
     certificate, _, authority = own_certificate(tmp_path, ["team.example"])
     first = loaded(certificate)
     monkeypatch.undo()
@@ -186,7 +178,7 @@ def test_a_certificate_that_soon_ends_is_made_again(
 def test_a_certificate_that_was_renewed_is_taken_into_use_without_a_restart(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("evenfall.web.transport.CERTIFICATE_DAYS", 20)
+    monkeypatch.setattr("evenfall.web.certificates.CERTIFICATE_DAYS", 20)
     certificate, key, _ = own_certificate(tmp_path, ["team.example"])
     assert ends_soon(certificate)
     monkeypatch.undo()

@@ -26,12 +26,9 @@ from evenfall.errors import At, Cancelled, RequestError
 from evenfall.web.transport import (
     HOST,
     context,
-    ends,
-    ends_soon,
     is_own,
     kept_fresh,
     listen,
-    own_certificate,
     own_names,
 )
 
@@ -137,6 +134,7 @@ def command(
 
     from evenfall import workshop
     from evenfall.web.application import application
+    from evenfall.web.certificates import ends, ends_soon
     from evenfall.workshop.showing import show
 
     place, speaking = placed(host, names, tls=tls, own=own, behind=behind)
@@ -211,6 +209,7 @@ def placed(
 ) -> tuple[Place, Any]:
     """Return where the pages stand, and what speaks TLS there; `RequestError` where nothing may."""
     from evenfall.records.signing import settings_folder
+    from evenfall.web.certificates import own_certificate
     from evenfall.web.place import Place
 
     alone = is_own(host)

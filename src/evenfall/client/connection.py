@@ -46,18 +46,10 @@ class Connection:
 
     Parameters
     ----------
-    address
-        Where the server is.
-    token
-        Token that it gave; empty where it asks for none. It is sent over TLS alone, or to this
-        machine itself.
-    certificate
-        File of the authority that vouches for the server, where that is none that every program
-        knows.
-    timeout_s
-        How long an answer may take [s].
+    address, token, certificate, timeout_s
+        As of `connect`.
     http
-        How it is called, where that is to be set up otherwise.
+        How the server is called, where that is to be set up otherwise.
 
     Examples
     --------

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
-from urllib.parse import quote, urlencode
+from urllib.parse import quote, unquote, urlencode
 from zipfile import ZipFile
 
 from evenfall.client.connection import whole
@@ -84,7 +84,7 @@ class ThereDossiers:
 
     def lots(self) -> tuple[KeptLots, ...]:
         """Return the lots that were judged, by supplier and model, and where inspection stands."""
-        made: tuple[KeptLots, ...] = whole(self._there.ask("GET", "/judged?form=whole"))
+        made: tuple[KeptLots, ...] = self._whole("/judged")
         return made
 
     def next_sample(self, request: JudgeRequest) -> KeptLotOutcome:
@@ -105,13 +105,12 @@ class ThereDossiers:
 
         Values as `GET /shared` and `GET /lots` give them: `key` names a lot in the other calls.
         """
-        told: list[dict[str, Any]] = self._there.ask("GET", _side(own)).json()["lots"]
+        told: list[dict[str, Any]] = self._told("GET", _side(own))["lots"]
         return told
 
     def shared_lot(self, key: str, *, own: bool = False) -> dict[str, Any]:
         """Return a lot as both sides see it: verdicts, decision, state of inspection, answer."""
-        told: dict[str, Any] = self._there.ask("GET", _lot(key, own=own)).json()
-        return told
+        return self._told("GET", _lot(key, own=own))
 
     def sent(self, key: str, *, own: bool = False) -> bytes:
         """Return a lot as a signed file for the partner's own archive."""
@@ -131,8 +130,7 @@ class ThereDossiers:
         With `since`, the version of what is shared, it is refused where somebody changed that.
         """
         body = {"partner": partner, "lot": lot, "names": list(names), "kept": kept}
-        told: dict[str, Any] = self._there.ask("POST", "/shared", body, _match(since)).json()
-        return told
+        return self._told("POST", "/shared", body, since)
 
     def withdraw(self, key: str, *, since: str = "") -> None:
         """Let a partner see a lot no more."""
@@ -148,9 +146,7 @@ class ThereDossiers:
     ) -> dict[str, Any]:
         """Accept a lot as its partner, ask that it be read again, or send it back; say why."""
         body = {"says": says, "reason": reason}
-        place = f"{_lot(key, own=True)}/answer"
-        told: dict[str, Any] = self._there.ask("POST", place, body, _match(since)).json()
-        return told
+        return self._told("POST", f"{_lot(key, own=True)}/answer", body, since)
 
     def certificate(self, key: str, dossier: str, kind: Literal["pdf", "html"] = "pdf") -> bytes:
         """Return the certificate of an instrument of a lot that is shared with who asks."""
@@ -161,13 +157,12 @@ class ThereDossiers:
 
     def gauges(self) -> tuple[Gauge, ...]:
         """Return the gauges, what is due first before the rest, then by name."""
-        made: tuple[Gauge, ...] = whole(self._there.ask("GET", "/gauges?form=whole"))
+        made: tuple[Gauge, ...] = self._whole("/gauges")
         return made
 
     def gauge(self, name: str) -> Gauge:
         """Return one gauge by name or id."""
-        place = f"/gauges/{quote(name, safe='')}?form=whole"
-        made: Gauge = whole(self._there.ask("GET", place))
+        made: Gauge = self._whole(f"/gauges/{quote(name, safe='')}")
         return made
 
     def file_study(
@@ -188,13 +183,12 @@ class ThereDossiers:
 
     def charts(self) -> tuple[Kept, ...]:
         """Return the charts that people have worked on, by their names."""
-        made: tuple[Kept, ...] = whole(self._there.ask("GET", "/charts?form=whole"))
+        made: tuple[Kept, ...] = self._whole("/charts")
         return made
 
     def acts(self, chart: str) -> tuple[Act, ...]:
         """Return what was done to a chart, named by its dossier, and stands."""
-        place = f"/charts/{quote(chart, safe='')}?form=whole"
-        made: tuple[Act, ...] = whole(self._there.ask("GET", place))
+        made: tuple[Act, ...] = self._whole(f"/charts/{quote(chart, safe='')}")
         return made
 
     def act_on_chart(
@@ -218,8 +212,7 @@ class ThereDossiers:
 
     def report(self, day: str) -> DailyReport:
         """Return the report of a day, as 2026-03-31, by the server's clock."""
-        place = f"/reports/{quote(day, safe='')}?form=whole"
-        made: DailyReport = whole(self._there.ask("GET", place))
+        made: DailyReport = self._whole(f"/reports/{quote(day, safe='')}")
         return made
 
     # ---- looking ---------------------------------------------------------------------------------
@@ -233,8 +226,7 @@ class ThereDossiers:
         after = ""
         while len(found) < limit:
             count = min(limit - len(found), _AT_ONCE)
-            asked = {"words": words, "limit": count, "cursor": after, "form": "whole"}
-            lines, after = whole(self._there.ask("GET", f"/dossiers?{urlencode(asked)}"))
+            lines, after = self._whole("/dossiers", words=words, limit=count, cursor=after)
             found += lines
             if not after:
                 break
@@ -250,12 +242,12 @@ class ThereDossiers:
 
     def show(self, name: str) -> Shown:
         """Return a whole dossier, every entry in words."""
-        made: Shown = whole(self._there.ask("GET", f"{_at(name)}?form=whole"))
+        made: Shown = self._whole(_at(name))
         return made
 
     def history(self, name: str) -> History:
         """Return relief, action, lowest crown and fret life over the years."""
-        made: History = whole(self._there.ask("GET", f"{_at(name)}/history?form=whole"))
+        made: History = self._whole(f"{_at(name)}/history")
         return made
 
     def latest(self, name: str, kind: str, *, ahead: bool = False) -> Source:
@@ -273,19 +265,16 @@ class ThereDossiers:
         place = f"{_at(name)}/documents/{quote(what, safe='')}"
         answer = self._there.ask("GET", f"{place}?{urlencode(how)}" if how else place)
         _, _, named = answer.headers.get("content-disposition", "").partition("''")
-        from urllib.parse import unquote
-
         return Source(unquote(named) or what, answer.content)
 
     def since(self, name: str, version: str) -> tuple[Told, ...]:
         """Return what was filed into a dossier since a version; everything if it never had it."""
-        asked = urlencode({"since": version, "form": "whole"})
-        made: tuple[Told, ...] = whole(self._there.ask("GET", f"{_at(name)}/entries?{asked}"))
+        made: tuple[Told, ...] = self._whole(f"{_at(name)}/entries", since=version)
         return made
 
     def papers(self, name: str) -> tuple[str, ...]:
         """Return the papers and pictures that a dossier can be given as now."""
-        return tuple(self._there.ask("GET", f"{_at(name)}/papers").json()["papers"])
+        return tuple(self._told("GET", f"{_at(name)}/papers")["papers"])
 
     def paper(self, name: str, paper: str, *, unit: LengthUnit | None = None) -> bytes:
         """Return a paper or picture of a dossier, as "certificate.pdf"; `papers` lists them."""
@@ -301,7 +290,8 @@ class ThereDossiers:
 
         Return how many entries it holds, and how many of them it shows in full.
         """
-        told = self._exported(names, to, "dossiers", shown, progress)
+        told, content = self._export(names, "dossiers", shown, progress)
+        write_together({to: content})
         return told["entries"], told["in_full"]
 
     def extract(
@@ -326,31 +316,18 @@ class ThereDossiers:
 
     def backup(self, to: str, progress: Progress = silent) -> dict[str, Any]:
         """Copy the archive into a new folder of the server; return how many entries it holds."""
-        task = self._there.ask("POST", "/archive/backups", {"to": to}).json()["id"]
-        self._there.watch(task, progress)
-        made: dict[str, Any] = self._there.ask("GET", f"/tasks/{task}/result").json()
-        return made
+        return self._done("backups", {"to": to}, progress)[1]
 
     def results(self, names: Sequence[str], progress: Progress = silent) -> bytes:
         """Return the newest proofs of dossiers (all, if none is named) as a QIF document."""
         return self._export(names, "qif", "all", progress)[1]
 
-    def _exported(
-        self, names: Sequence[str], to: Path, form: str, shown: str, progress: Progress
-    ) -> dict[str, Any]:
-        told, content = self._export(names, form, shown, progress)
-        write_together({to: content})
-        return told
-
     def _export(
         self, names: Sequence[str], form: str, shown: str, progress: Progress
     ) -> tuple[dict[str, Any], bytes]:
         body = {"names": list(names), "form": form, "shown": shown}
-        task = self._there.ask("POST", "/archive/exports", body).json()["id"]
-        self._there.watch(task, progress)
-        told: dict[str, Any] = self._there.ask("GET", f"/tasks/{task}/result").json()
-        content = self._there.ask("GET", f"/tasks/{task}/files/{FORMS[form]}").content
-        return told, content
+        task, told = self._done("exports", body, progress)
+        return told, self._there.ask("GET", f"/tasks/{task}/files/{FORMS[form]}").content
 
     def look(self, source: Source, *, progress: Progress = silent) -> Sent:
         """Say what a partner's file holds and what filing it would come to; nothing is filed."""
@@ -362,20 +339,36 @@ class ThereDossiers:
 
     def _taken(self, source: Source, verb: str, how: dict[str, str], progress: Progress) -> Sent:
         upload = self._there.upload({0: (source.name, source.read(10**9))})
-        body = {"upload": upload, **how}
-        task = self._there.ask("POST", f"/archive/{verb}", body).json()["id"]
-        self._there.watch(task, progress)
-        return Sent.from_dict(self._there.ask("GET", f"/tasks/{task}/result").json())
+        return Sent.from_dict(self._done(verb, {"upload": upload, **how}, progress)[1])
 
     def verify(self, *, sign: bool = False, progress: Progress = silent) -> SeenWhole:
         """Look at every byte that was filed; with `sign`, sign what is sound and not signed yet."""
-        task = self._there.ask("POST", "/archive/verifications", {"sign": sign}).json()["id"]
-        self._there.watch(task, progress)
-        return SeenWhole.from_dict(self._there.ask("GET", f"/tasks/{task}/result").json())
+        return SeenWhole.from_dict(self._done("verifications", {"sign": sign}, progress)[1])
 
     def contents(self) -> Any:
         """Count what the archive holds, and say when it was last verified and copied."""
-        return whole(self._there.ask("GET", "/archive?form=whole"))
+        return self._whole("/archive")
+
+    # ---- how it is asked -------------------------------------------------------------------------
+
+    def _whole(self, place: str, **asked: str | int) -> Any:
+        """Return what a place gives, as it is here."""
+        return whole(self._there.ask("GET", f"{place}?{urlencode({**asked, 'form': 'whole'})}"))
+
+    def _told(
+        self, method: str, place: str, body: dict[str, Any] | None = None, since: str = ""
+    ) -> dict[str, Any]:
+        """Return an answer as plain values."""
+        told: dict[str, Any] = self._there.ask(method, place, body, _match(since)).json()
+        return told
+
+    def _done(
+        self, verb: str, body: dict[str, Any], progress: Progress
+    ) -> tuple[str, dict[str, Any]]:
+        """Have work done on the archive: the task that it was, and what came of it."""
+        task = str(self._told("POST", f"/archive/{verb}", body)["id"])
+        self._there.watch(task, progress)
+        return task, self._told("GET", f"/tasks/{task}/result")
 
 
 def _side(own: bool) -> str:

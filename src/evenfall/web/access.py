@@ -64,14 +64,8 @@ class NotAllowedError(RequestError):
 class Door:
     """What the application knows of who may come in.
 
-    Parameters
-    ----------
-    archive
-        Whose accounts they are.
-    always
-        Whether nobody comes in without an account, even where there is none yet.
-    secure
-        Whether a browser sends the cookie over TLS alone.
+    With `always` nobody does without an account, even where there is none yet; where it is
+    `secure`, a browser sends the cookie over TLS alone.
     """
 
     def __init__(self, archive: Archive, *, always: bool, secure: bool) -> None:

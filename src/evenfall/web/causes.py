@@ -18,7 +18,6 @@ from evenfall.web.part import Part
 from evenfall.web.shop import now
 from evenfall.web.under_way import told as under_way
 from evenfall.web.view import View, page, see_other, shop_of
-from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import CausesRequest, causes
 
@@ -66,7 +65,7 @@ def show(request: Request, task: str = "") -> Response:
             )
             shown |= _shown(made.told(), picture, asked, view)
         except EvenfallError as error:
-            shown["fault"], status = error.words(view.unit, WORDS), 422
+            shown["fault"], status = view.wrong(error), 422
     choices |= {"mosts": _MOSTS, "at_once": _AT_ONCE}
     factors = [(name, not asked.factor or name in asked.factor) for name in _ASKED]
     choices["names"] = [(name, name in asked.levels) for name in _NAMES]

@@ -161,7 +161,7 @@ def show(request: Request, done: str = "") -> Response:
             shown["version"] = version_of_chart(shop.dossiers.archive, made.name)
             shown |= _shown_chart(made, view)
         except EvenfallError as error:
-            shown["fault"] = error.words(view.unit, WORDS)
+            shown["fault"] = view.wrong(error)
             status = 422 if request.url.query else 200  # who opens the page has asked nothing yet
     return page(
         request,
@@ -262,7 +262,7 @@ def show_capability(request: Request) -> Response:
                 for one in made.made.indices
             ]
         except EvenfallError as error:
-            shown["fault"], status = error.words(view.unit, WORDS), 422
+            shown["fault"], status = view.wrong(error), 422
     return page(
         request, "capability.html", view, status, asked=asked, specs=filed, **choices, **shown
     )

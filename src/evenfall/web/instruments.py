@@ -24,7 +24,7 @@ from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.shop import Shop
 from evenfall.web.turns import InTurn
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, opened, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop import AddRequest, Source, StarterRequest, starter
 from evenfall.workshop.archive_filing import Papers, marks_of, new_only
@@ -89,8 +89,7 @@ def _line(shop: Shop, name: str) -> tuple[str, Sentence]:
 @router.get("/instruments/{name}")
 def instrument(request: Request, name: str) -> Response:
     """Show one instrument: its story, the next step, and how it stands."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     spec = specified(told.specification)
     view = View(request, spec)
     shown = {
@@ -208,8 +207,7 @@ def common(shop: Shop, told: Story, view: View) -> dict[str, Any]:
 @router.get("/instruments/{name}/label")
 def label(request: Request, name: str) -> Response:
     """Show the label of an instrument as it is printed, 60 by 30 mm: a code that opens its page."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     view = View(request)
     opens = f"{request.base_url}instruments/{told.line.dossier}"
     code = square_code(opens, label="Square code that opens the page of this instrument")

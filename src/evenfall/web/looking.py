@@ -15,7 +15,7 @@ from evenfall.web.measuring import FILED
 from evenfall.web.part import Part
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, opened, page, see_other
 from evenfall.workshop.tasks import basis
 
 router = Part(prefix="/instruments/{name}", route_class=InTurn)
@@ -24,8 +24,7 @@ router = Part(prefix="/instruments/{name}", route_class=InTurn)
 @router.get("/play")
 def played(request: Request, name: str) -> Response:
     """Show what the strings do over the frets, as far as it was worked out for these readings."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     if told.measurement is None:
         return to_next(told)
     view, known = View(request, specified(told.specification)), basis(told)
@@ -48,8 +47,7 @@ def played(request: Request, name: str) -> Response:
 @router.post("/play")
 def ask_to_play(request: Request, name: str) -> Response:
     """Have every note played by the newest readings, or as the newest plan leaves them."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     asked = {"basis": basis(told), "planned": told.made is not None and told.step == "work"}
     same = f"{asked['basis']} {asked['planned']}"
     shop.put("play", asked, dossier=told.line.dossier, same=same)
@@ -59,8 +57,7 @@ def ask_to_play(request: Request, name: str) -> Response:
 @router.get("/scan/{of}")
 def raw_scan(request: Request, name: str, of: str) -> Response:
     """Show a raw scan from all sides: the one filed last, or one that is not filed yet."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     view = View(request, specified(told.specification))
     asked: dict[str, Any] = {"of": of}
     if of == "filed":

@@ -24,7 +24,7 @@ from evenfall.web.part import Part
 from evenfall.web.proving import Kind, certificate_paper, document
 from evenfall.web.rights import filed_by, who_of
 from evenfall.web.together import Seen
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, kept, page, see_other, shop_of
 from evenfall.workshop.kept_lots import KeptLots, all_lots
 from evenfall.workshop.lot_reports import (
     ANSWERS,
@@ -199,8 +199,7 @@ def parcel(request: Request, lot: str) -> Response:
     found = own_lot(request, lot)
     content = lot_parcel(shop_of(request).dossiers, found)
     name = re.sub(r"[^A-Za-z0-9-]+", "-", found.shared.lot).strip("-") or "lot"
-    headers = {"content-disposition": f'attachment; filename="{name}.zip"'}
-    return Response(content, media_type="application/zip", headers=headers)
+    return kept(content, f"{name}.zip", "application/zip")
 
 
 @router.get("/lots/{lot}/{dossier}/certificate.{kind}")

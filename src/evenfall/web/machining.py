@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -20,8 +19,8 @@ from evenfall.web.shop import Shop
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
-from evenfall.web.uploads import complete, keep
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.uploads import add, complete, keep
+from evenfall.web.view import View, opened, page, see_other
 from evenfall.wording import sentence
 from evenfall.work.cautions import machine_cautions
 from evenfall.work.descriptions import MATERIALS
@@ -63,8 +62,7 @@ def ask(
     touch_z: Texts = None,
 ) -> Response:
     """Write the program of the newest plan for the machine of these files, or of those before."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     plan = needed(told.made, "plan")
     if told.step != "work":
         raise RequestError("The work of this plan is reported as done; nothing is cut by it again.")
@@ -93,10 +91,8 @@ def ask(
         return see_other(there)
     given = [described_in(one) for one in sources_in(here)]
     if before is not None and not any(given):  # the machine of before; never its scan
-        kept = filter(described_in, sources_in(shop.queue.folder(before.id) / "in"))
-        for number, one in enumerate(kept, len(given)):
-            (here / str(number)).mkdir(parents=True)
-            shutil.copyfile(one.on_disk, here / str(number) / one.name)
+        kept = filter(described_in, _sources(shop, before))
+        add(here, kept, len(given))
     shop.queue.leave(task, shop.pool.runner)
     shop.pool.wake()
     return see_other(there)
@@ -129,8 +125,7 @@ def made(request: Request, name: str, task: str) -> Response:
 @router.post("/{task}/filed")
 def file_program(request: Request, name: str, task: str, seen: Seen = "") -> Response:
     """File the program that cuts into the dossier of its instrument."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     known = _written(shop, told, task)
     if known.state != "done" or known.asked["basis"] != basis(told):
         raise RequestError("Newer papers were filed meanwhile; write the program again.")
@@ -161,17 +156,17 @@ def _last(shop: Shop) -> Task | None:
 
 
 def _shown(request: Request, name: str, task: str | None) -> Response:
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     plan = told.made
     if plan is None or not plan.cuts_now:
         return to_next(told)
     spec = specification_of_plan(plan)
     view = View(request, spec)
     before = _last(shop)
+    kept = () if before is None else _sources(shop, before)
     shown: dict[str, Any] = {
         "materials": MATERIALS[:3],
-        "before": [] if before is None else _described(shop, before),
+        "before": [one.name for one in kept if described_in(one)],
         "strings": spec.string_count,
         "frets": spec.frets,
         "cautions": _cautions(view, MATERIALS[:1], strung=False),
@@ -182,18 +177,17 @@ def _shown(request: Request, name: str, task: str | None) -> Response:
     }
     if task is not None:
         known = _written(shop, told, task)
-        shown |= {"task": under_way(known, view), "names": _names(shop, known)}
+        shown |= {
+            "task": under_way(known, view),
+            "names": [one.name for one in _sources(shop, known)],
+        }
         if known.state == "done":
             shown |= _result(shop, told, known, view)
     return page(request, "program.html", view, **common(shop, told, view), **shown)
 
 
-def _described(shop: Shop, task: Task) -> list[str]:
-    return [one.name for one in sources_in(shop.queue.folder(task.id) / "in") if described_in(one)]
-
-
-def _names(shop: Shop, task: Task) -> list[str]:
-    return [one.name for one in sources_in(shop.queue.folder(task.id) / "in")]
+def _sources(shop: Shop, task: Task) -> tuple[Source, ...]:
+    return sources_in(shop.queue.folder(task.id) / "in")
 
 
 def _result(shop: Shop, told: Story, task: Task, view: View) -> dict[str, Any]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -25,8 +24,8 @@ from evenfall.web.shop import Shop
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
-from evenfall.web.uploads import MOST_FILES, complete, keep
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.uploads import MOST_FILES, add, complete, keep
+from evenfall.web.view import View, kept, opened, page, see_other, shop_of
 from evenfall.workshop import MeasureRequest, Source, TemplateRequest, measure, template
 from evenfall.workshop.archive_filing import require_readings
 from evenfall.workshop.exploring import Wishes
@@ -75,8 +74,7 @@ def sheet_to_type(
     request: Request, name: str, add: bool = False, undecided: bool = False
 ) -> Response:
     """Show the sheet: empty, or with the readings filed last, to add to them or to correct them."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     spec = specified(told.specification)
     view = View(request, spec)
     neck, beside = places(spec)
@@ -147,8 +145,7 @@ def check(request: Request, name: str, typed: Typed) -> Response:
 @router.post("/file")
 def file_typed(request: Request, name: str, typed: Typed, since: Since = "") -> Response:
     """File the sheet as readings of the instrument."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     source = needed(told.specification, "specification")
     given = typed.sheet().source()
     made = measure(MeasureRequest((given,), source, serial=told.line.serial))
@@ -189,12 +186,7 @@ def empty(request: Request, name: str, kind: Literal["csv", "xlsx"]) -> Response
     """Return an empty sheet to fill in elsewhere, CSV or XLSX."""
     told = shop_of(request).story(name)
     made = template(TemplateRequest(needed(told.specification, "specification"), kind))
-    named = f'attachment; filename="readings.{kind}"'
-    return Response(
-        made.content,
-        media_type="application/octet-stream",
-        headers={"content-disposition": named},
-    )
+    return kept(made.content, f"readings.{kind}")
 
 
 @router.post("/upload")
@@ -211,8 +203,7 @@ def upload(
     joined: Annotated[str, Form()] = "",
 ) -> Response:
     """Look at files that came with this form, or piece by piece before it; nothing is filed yet."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     task = task or keep(request, file or [])
     unit = View(request, specified(told.specification)).unit
     asked = {
@@ -261,9 +252,7 @@ def _sent_before(shop: Shop, told: Story, task: str) -> bool:
 
 def _join(shop: Shop, told: Story, here: Path) -> tuple[Source, ...]:
     """Put the files of the newest readings beside those that came."""
-    for number, one in enumerate(_files_before(shop, told), MOST_FILES):
-        (here / str(number)).mkdir()
-        shutil.copyfile(one.on_disk, here / str(number) / one.name)
+    add(here, _files_before(shop, told), MOST_FILES)
     return sources_in(here)
 
 
@@ -288,8 +277,7 @@ def _read(
 @router.get("/seen/{task}")
 def seen(request: Request, name: str, task: str) -> Response:
     """Show what the files hold; they are kept at hand, to be filed as they are."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     known = _task(shop, told, task)
     if known.result == FILED:
         return see_other(f"/instruments/{told.line.dossier}")
@@ -320,8 +308,7 @@ def file_uploaded(
     request: Request, name: str, key: Annotated[str, Form()], seen: Seen = ""
 ) -> Response:
     """File what was looked at."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     known = _task(shop, told, key)
     if known.result == FILED:  # a second press of the button
         return see_other(f"/instruments/{told.line.dossier}")

@@ -24,7 +24,7 @@ from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
 from evenfall.web.under_way import told as under_way
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, opened, page, see_other, shop_of
 from evenfall.wording import Sentence, sentence, whole_percent
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
 
@@ -89,8 +89,7 @@ def planned(
     by: str = "",
 ) -> Response:
     """Show what the plan would be, and what other wishes would come to."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     if told.measurement is None:
         return to_next(told)
     accepted = _accepted(code, reason)
@@ -177,8 +176,7 @@ def spans(request: Request, name: str, asked: Asked) -> Response:
 @router.get("/methods")
 def methods(request: Request, name: str) -> Response:
     """Return the table of what each method comes to, or how far it is."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     spec = _warm(request, name).specification
     view = View(request, spec)
     task = shop.methods(told)
@@ -246,8 +244,7 @@ def take(
     reason: Texts = None,
 ) -> Response:
     """File the plan that was chosen, with the readings that were accepted for it."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     accepted = tuple(map("=".join, _accepted(code, reason)))
     by = filed_by(request, by)
     warm = shop.exploration(told, accepted, by)

@@ -65,21 +65,7 @@ class _Running:
 
 
 class Pool:
-    """Takes up what waits in an archive, and watches over it.
-
-    Parameters
-    ----------
-    archive
-        The archive that holds the tasks.
-    at_once
-        How many are worked on side by side.
-    beat_s
-        How often a sign of life is given [s].
-    do
-        What does a task in its process.
-    look
-        What is called now and then, see `LOOK_S`.
-    """
+    """Takes up what waits in an archive, and watches over it: `look` is called every `LOOK_S`."""
 
     def __init__(
         self,

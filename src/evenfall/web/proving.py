@@ -18,7 +18,7 @@ from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
-from evenfall.web.view import View, page, see_other, shop_of
+from evenfall.web.view import View, opened, page, see_other, shop_of
 from evenfall.work import bench_sheet
 from evenfall.work.aims import Aim, aims
 from evenfall.workshop import SheetRequest
@@ -44,8 +44,7 @@ def document(content: bytes, kind: Kind, name: str) -> Response:
 @router.get("/work")
 def work(request: Request, name: str) -> Response:
     """Show the bench sheet, step by step."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     plan = told.made
     if plan is None:
         return to_next(told)
@@ -132,8 +131,7 @@ def done(
             text = "The uses of a cutter are a whole number, not {given:quoted}."
             raise RequestError(text, at=At(field="cutter_uses"), given=uses)
         done_with["cutter_uses"] = int(uses)
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     newest, person = needed(told.made, "plan"), filed_by(request, by)
     filed = shop.dossiers.since(told.line.dossier, seen) if seen else ()
     twice = bool(filed) or not seen
@@ -154,8 +152,7 @@ def done(
 @router.get("/proof")
 def proof(request: Request, name: str) -> Response:
     """Show the verdict: what was filed, or what the newest readings would come to."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     if told.made is None or told.measurement is None:
         return to_next(told)
     outcome = shop.proof(told)
@@ -182,8 +179,7 @@ def file_proof(
     request: Request, name: str, by: Annotated[str, Form()] = "", seen: Seen = ""
 ) -> Response:
     """File the proof of the newest readings."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     outcome = shop.proof(told)
     who = filed_by(request, by)
     shop.dossiers.file(outcome.proof, instrument=told.line.dossier, person=who, since=seen)

@@ -21,7 +21,7 @@ from evenfall.web.part import Part
 from evenfall.web.rights import filed_by
 from evenfall.web.together import Seen
 from evenfall.web.turns import InTurn
-from evenfall.web.view import View, page, part, see_other, shop_of
+from evenfall.web.view import View, kept, opened, page, part, see_other, shop_of
 from evenfall.workshop import (
     AddRequest,
     CheckRequest,
@@ -114,8 +114,7 @@ def model(request: Request, dossier: str) -> Response:
 @router.get("/instruments/{name}/specification")
 def of_instrument(request: Request, name: str) -> Response:
     """Show the specification of one instrument."""
-    shop = shop_of(request)
-    told = shop.story(name)
+    shop, told = opened(request, name)
     source = needed(told.specification, "specification")
     view = View(request, specified(source))
     return _editor(
@@ -133,11 +132,7 @@ def of_instrument(request: Request, name: str) -> Response:
 def file(request: Request, name: str) -> Response:
     """Return the specification of an instrument as its file."""
     source = needed(shop_of(request).story(name).specification, "specification")
-    return Response(
-        source.read(_LONGEST * 4),
-        media_type="application/toml",
-        headers={"content-disposition": 'attachment; filename="specification.toml"'},
-    )
+    return kept(source.read(_LONGEST * 4), "specification.toml", "application/toml")
 
 
 @router.post("/specifications/check")

@@ -24,7 +24,6 @@ from evenfall.web.rights import filed_by
 from evenfall.web.shop import now
 from evenfall.web.together import Seen
 from evenfall.web.view import View, page, shop_of
-from evenfall.web.words import WORDS
 from evenfall.wording import sentence
 from evenfall.workshop import GaugeRequest, Source, StudySheetRequest, study_gauge, study_sheet
 from evenfall.workshop.gauge_studies import GaugeOutcome, study_filing
@@ -120,7 +119,7 @@ def _sheet(
         try:
             rows = planned.rows()
         except EvenfallError as error:
-            fault = error.words(view.unit, WORDS)
+            fault = view.wrong(error)
     shop = shop_of(request)
     return page(
         request,
@@ -172,7 +171,7 @@ def judge(
         source = specification_of(shop.dossiers, spec) if spec else None
         made = study_gauge(GaugeRequest(sheet, specification=source))
     except EvenfallError as error:
-        fault = error.words(view.unit, WORDS)
+        fault = view.wrong(error)
         return _sheet(request, found, planned, typed, fault=fault, seen=seen)
     filing = study_filing(made, sheet, person=filed_by(request, by))
     shop.dossiers.archive.file(found.line.dossier, [filing], since=seen)

@@ -8,7 +8,7 @@ from fastapi.responses import Response
 from evenfall.errors import RequestError
 from evenfall.web.part import Part
 from evenfall.web.place import Place
-from evenfall.web.view import page
+from evenfall.web.view import kept, page
 
 router = Part(prefix="/trust")
 _NONE = "These pages have no certificate of their own to trust; go on as usual."
@@ -29,5 +29,4 @@ def authority(request: Request) -> Response:
     place: Place = request.app.state.place
     if not place.authority:
         raise RequestError(_NONE)
-    headers = {"content-disposition": 'attachment; filename="evenfall.crt"'}
-    return Response(place.authority, media_type="application/x-x509-ca-cert", headers=headers)
+    return kept(place.authority, "evenfall.crt", "application/x-x509-ca-cert")

@@ -17,7 +17,6 @@ from evenfall.web.access import require
 from evenfall.web.part import Part
 from evenfall.web.rights import who_of
 from evenfall.web.view import View, local, page, see_other, shop_of, wants_page
-from evenfall.web.words import WORDS
 from evenfall.workshop.archive_tasks import ARCHIVE_KINDS
 from evenfall.workshop.tasks import KINDS
 
@@ -48,7 +47,7 @@ def told(task: Task, view: View) -> dict[str, Any]:
     """Return how a task stands, as its page shows it."""
     lines: list[str] = []
     if task.state == "refused":
-        lines = Refusal.from_dict(task.result).error().words(view.unit, WORDS).splitlines()
+        lines = view.wrong(Refusal.from_dict(task.result).error()).splitlines()
     place = PLACES.get(task.kind, "/under-way/{id}")
     return {
         "id": task.id,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -59,14 +59,20 @@ def begin(request: Request, coming: Coming) -> Response:
         raise TooLargeError(text, at=At(field="files"), limit=UPLOAD_LIMIT_BYTES / 1e6)
     if not coming.files:
         raise RequestError("Choose a file of readings or a scan first.")
-    sizes = [one.size for one in coming.files]
-    queue = shop_of(request).queue
-    task = queue.receive(sizes, who_of(request).account)
-    for number, one in enumerate(coming.files):
-        place = _place(queue, task.id, number) / bare(one.name)
-        place.parent.mkdir(parents=True)
+    task, places = _room(request, [(one.name, one.size) for one in coming.files])
+    for place in places:
         place.touch()
-    return JSONResponse({"task": task.id, "received": [0] * len(sizes)})
+    return JSONResponse({"task": task, "received": [0] * len(places)})
+
+
+def _room(request: Request, files: Sequence[tuple[str | None, int]]) -> tuple[str, list[Path]]:
+    """Make room for files by name and size: the task that they wait for, and where each goes."""
+    queue = shop_of(request).queue
+    task = queue.receive([size for _, size in files], who_of(request).account)
+    places = [_place(queue, task.id, n) / bare(name) for n, (name, _) in enumerate(files)]
+    for place in places:
+        place.parent.mkdir(parents=True)
+    return task.id, places
 
 
 @router.get("/{task}")
@@ -144,18 +150,21 @@ def files_of(
 
 def keep(request: Request, files: list[UploadFile]) -> str:
     """Keep files that a form brought, and return the task that they wait for."""
-    queue = shop_of(request).queue
     named = [one for one in files if one.filename]
     if not named:
         raise RequestError("Choose a file of readings or a scan first.")
-    sizes = [one.size or 0 for one in named]
-    task = queue.receive(sizes, who_of(request).account)
-    for number, one in enumerate(named):
-        place = _place(queue, task.id, number) / bare(one.filename)
-        place.parent.mkdir(parents=True)
+    task, places = _room(request, [(one.filename, one.size or 0) for one in named])
+    for one, place in zip(named, places, strict=True):
         with place.open("xb") as stream:
             shutil.copyfileobj(one.file, stream)
-    return task.id
+    return task
+
+
+def add(folder: Path, sources: Iterable[Source], first: int) -> None:
+    """Put files that are kept beside those that came, numbered from the first on."""
+    for number, one in enumerate(sources, first):
+        (folder / str(number)).mkdir(parents=True)
+        shutil.copyfile(one.on_disk, folder / str(number) / one.name)
 
 
 def bare(name: str | None) -> str:

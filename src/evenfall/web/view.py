@@ -26,6 +26,7 @@ from evenfall.workshop.archive_requests import SHOWN_AS
 
 if TYPE_CHECKING:
     from evenfall.web.shop import Shop
+    from evenfall.workshop.story import Story
 
 CHOICES: Mapping[str, tuple[str, ...]] = {
     "unit": ("mm", "in"),
@@ -71,6 +72,10 @@ class View:
         """Return a finding as a sentence."""
         return self.say(finding.said)
 
+    def wrong(self, error: EvenfallError) -> str:
+        """Return an error in words, each finding on a line of its own."""
+        return error.words(self.unit, WORDS)
+
     def length(self, length_mm: float) -> str:
         """Return a length with its unit."""
         return self.say(sentence("{length:length}", length=length_mm))
@@ -97,9 +102,21 @@ def shop_of(request: Request) -> Shop:
     return kept
 
 
+def opened(request: Request, name: str) -> tuple[Shop, Story]:
+    """Return what the pages keep, and where the job on an instrument stands."""
+    shop = shop_of(request)
+    return shop, shop.story(name)
+
+
 def here(request: Request) -> str:
     """Return the address of the page that is asked for, for a form that leads back to it."""
     return f"{quote(request.url.path)}?{request.url.query}".removesuffix("?")
+
+
+def kept(content: bytes, name: str, kind: str = "application/octet-stream") -> Response:
+    """Return a file that a browser keeps under a name."""
+    headers = {"content-disposition": f'attachment; filename="{name}"'}
+    return Response(content, media_type=kind, headers=headers)
 
 
 def wants_page(request: Request) -> bool:
@@ -160,7 +177,7 @@ def problem(request: Request, error: EvenfallError, status: int = 422) -> Respon
             error.at = replace(error.at, field=field)
         return JSONResponse({"error": error.as_dict()}, status)
     if wants_page(request):
-        lines = error.words(view.unit, WORDS).splitlines()
+        lines = view.wrong(error).splitlines()
         return page(request, "problem.html", view, status, lines=lines)
     return JSONResponse({"error": error.as_dict(view.unit, WORDS)}, status)
 

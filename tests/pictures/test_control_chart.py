@@ -53,6 +53,28 @@ def test_the_name_of_a_signal_stands_by_its_mark_and_hides_no_other(unit: Length
         assert not (name.left < x < name.right and name.top < y < name.bottom), point
 
 
+def test_no_line_between_marks_runs_through_a_name() -> None:
+    """Of a run that rises steeply from its first point, the peak is named."""
+    values = np.array([0.2, 0.06, 0.28, 0.08, 0.15, *[0.2, 0.21, 0.19] * 30])
+    labels = tuple(f"UY-{n:04}" for n in range(1, len(values) + 1))
+    chart = control_chart(Series("relief", "mm", values, labels=labels), "individuals")
+    picture = control_chart_picture(chart)
+    assert faults(picture) == []
+    said = [one.content for one in texts(picture)]
+    assert "UY-0001, UY-0002" not in said
+    assert "UY-0002, UY-0003" in said
+
+
+def test_the_number_of_the_last_point_is_clear_of_what_is_counted() -> None:
+    chart = control_chart(
+        Series("relief", "mm", np.tile([0.2, 0.21, 0.19, 0.2], 250)), "individuals"
+    )
+    (last, word, *_) = (
+        t for t in texts(control_chart_picture(chart)) if t.content in ("1000", "point")
+    )
+    assert last.right + 2.0 < word.left
+
+
 @pytest.mark.parametrize("up", [True, False])
 @pytest.mark.parametrize("rising", [-0.004, -0.001, 0.0, 0.001, 0.002, 0.004])
 def test_the_name_of_a_run_hides_no_mark(up: bool, rising: float) -> None:

@@ -88,7 +88,9 @@ def test_due_gauges_and_lots_stand_in_it(dossiers: Dossiers, tmp_path: Path) -> 
     arguments = "quality lot --pieces 500 --aql 1.0 --found 9 --name L7 --supplier Qen --model T"
     CliRunner().invoke(main, [*arguments.split(), "--record", str(record)])
     lots = (workshop.Source("lots.json", record.read_bytes()),)
-    made = said(daily_report(dossiers, ReportRequest("2026-03-02", lots)))
+    report = daily_report(dossiers, ReportRequest("2026-03-02", lots))
+    assert report.invented  # by its gauges: no model is there
+    made = said(report)
     assert made["Gauges"] == [
         (
             "dial 3 (invented): the calibration is overdue (valid until 2026-03-01). Have it "

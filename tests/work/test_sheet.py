@@ -302,6 +302,16 @@ def test_nothing_to_do_says_so_and_asks_for_nothing():
     assert sheet.cautions == ()
 
 
+def test_a_string_that_lies_on_a_fret_is_said_so_and_has_no_percentage():
+    spec, plan = made_plan(cut=False)
+    low = plan.buzz_force_after_n.copy()
+    low[1, 4] = -3.0
+    said = str(bench_sheet(spec, replace(plan, buzz_force_after_n=low)).banner.sentences[0])
+    assert said.startswith("Weakest: string 2 stopped at fret 4, where the string lies on a fret")
+    cured = bench_sheet(spec, replace(plan, buzz_force_before_n=low))
+    assert str(cured.banner.sentences[0]).endswith("(as found, a string lies on a fret at rest).")
+
+
 def test_adjusting_alone_cuts_nothing():
     spec, plan = made_plan(cut=False, nut_change_mm=0.0)
     sheet = bench_sheet(spec, plan)

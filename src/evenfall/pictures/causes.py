@@ -73,7 +73,7 @@ def causes_picture(
     for verdict in dict.fromkeys(effect.verdict for effect in drawn):
         kind, ink, words = _MARKS[verdict]
         chart.marked(kind, words, ink=ink)
-    if any(np.isfinite(effect.offset_low_level).any() for effect in drawn):
+    if any(np.isfinite(e.offset_low_level).any() for e in drawn if len(e.levels) <= 20):
         chart.filled("95 % confidence", fill=BAND)
     chart.legend()
     chart.note(

@@ -102,6 +102,7 @@ class Panel:
     _named: list[float] = field(default_factory=list)
     _written: list[tuple[float, float, float]] = field(default_factory=list)
     _marked: list[tuple[float, float]] = field(default_factory=list)
+    _level: set[float] = field(default_factory=set)  # heights of steps
 
     def _places(self, xs: Series, ys: Series) -> list[tuple[float, float]]:
         return [(self.x(float(a)), self.y(float(b))) for a, b in zip(xs, ys, strict=True)]
@@ -167,6 +168,7 @@ class Panel:
         level = [(a, b, y) for (a, b), y in zip(pairwise(edges), ys, strict=True)]
         xs = [x for a, b, _ in level for x in (a, b)]
         heights = [y for _, _, y in level for _ in range(2)]
+        self._level.update(self.y(y) for y in heights if math.isfinite(y))
         self.line(xs, heights, name, ink=ink, width_px=1.2, dash=LIMIT)
 
     def limit(self, at: float, said: str = "", *, ink: str = RISK, dash: str = LIMIT) -> None:
@@ -244,28 +246,50 @@ class Panel:
 
     def write_beyond(
         self, at: float, value: float, said: str, *, over: bool, ink: str = INK
-    ) -> None:
-        """Write words over or under a mark, in its middle or to one side.
+    ) -> bool:
+        """Write words over or under a mark, in its middle or to one side; say whether it was done.
 
-        They keep clear of the axis, other marks and other words. Where there is no room, they stand
-        farther off or on the other side, and at last are left out. All marks are drawn before.
+        They keep clear of the axis, of other marks and the lines between them, of other words and,
+        where they can, of limits. Where there is no room, they stand farther off or on the other
+        side, and at last are left out. All marks are drawn before.
         """
         half, x = text_width_px(said, 9.0) / 2.0, self.x(at)
         near, far = self.x.start_px + half + 2.0, self.x.end_px - half
         beside = [one for one in (x - half - 3.0, x + half + 3.0) if near <= one <= far]
         asides = (-7.0, -18.0, 14.0) if over else (14.0, 25.0, -7.0)
-        for aside in asides:
-            y = self.y(value) + aside
-            if aside != asides[0] and not self.y.end_px + 9.0 < y < self.y.start_px - 3.0:
-                continue
-            for place in (max(x, near), *beside):
-                hides = (
-                    abs(place - a) < half + 4.0 and abs(y - 3.0 - b) < 8.0 and a != x
-                    for a, b in self._marked
-                )
-                if self._is_free(place, y, half) and not any(hides):
-                    self._write_px(place, y, said, ink)
-                    return
+        places = [
+            (place, self.y(value) + aside)
+            for aside in asides
+            for place in (max(x, near), *beside)
+            if aside == asides[0]
+            or self.y.end_px + 9.0 < self.y(value) + aside < self.y.start_px - 3.0
+        ]
+        free = [
+            (place, y)
+            for place, y in places
+            if self._is_free(place, y, half)
+            and not any(
+                abs(place - a) < half + 4.0 and abs(y - 3.0 - b) < 8.0 and a != x
+                for a, b in self._marked
+            )
+        ]
+        clear = [at for at in free if not self._is_crossed(*at, half)]
+        if clear:
+            level = (
+                at for at in clear if not any(at[1] - 8.0 < y < at[1] + 1.0 for y in self._level)
+            )
+            self._write_px(*next(level, clear[0]), said, ink)
+        return bool(clear)
+
+    def _is_crossed(self, x: float, y: float, half: float) -> bool:
+        """Say whether a line from mark to mark runs through words."""
+        for (a, b), (c, d) in pairwise(sorted(self._marked)):
+            left, right = max(a, x - half), min(c, x + half)
+            if left < right:
+                ends = [b + (d - b) * (at - a) / (c - a) for at in (left, right)]
+                if min(ends) < y + 1.0 and max(ends) > y - 8.0:
+                    return True
+        return False
 
     def _is_free(self, x: float, y: float, half: float) -> bool:
         return not any(

@@ -10,7 +10,7 @@ from evenfall.arrays import FloatArray
 from evenfall.pictures.axes import Axis
 from evenfall.pictures.chart import LEFT_PX, Chart, Drawing, Panel, span
 from evenfall.pictures.inks import INK, LIGHT, QUIET, RISK, WASH, Theme
-from evenfall.pictures.svg import shortened, text
+from evenfall.pictures.svg import shortened, text, text_width_px
 from evenfall.pictures.words import began, said, unit_shown
 from evenfall.production import ControlChart
 from evenfall.production.charts import STEPS
@@ -107,10 +107,12 @@ def _panel(  # noqa: PLR0917  (one panel: which, of what, and how it is laid out
         high_px=170.0 if largest else 90.0,
         left_px=LEFT_PX,
         right_px=_RIGHT_PX,
-        ticks=_feet(chart, first, named=named),
+        ticks=(feet := _feet(chart, first, named=named)),
     )
     words = "point, name" if named else "point"
-    drawn.add(text(_RIGHT_PX + 4.0, panel.y.start_px + 13.0, words, size_px=9.0, ink=QUIET))
+    ends = (panel.x(at) + text_width_px(f"{at:g}", 9.0) / 2.0 for at in feet)
+    beside = max(_RIGHT_PX, *ends) + 4.0
+    drawn.add(text(beside, panel.y.start_px + 13.0, words, size_px=9.0, ink=QUIET))
     edges = np.arange(first + 0.5, chart.point_count + 1.0)
     low = np.where(np.isfinite(lower), lower, panel.y.low)
     steps = [(float(edges[n]), float(edges[n + 1])) for n in range(len(values))]
@@ -144,7 +146,7 @@ def _marks(  # noqa: PLR0917
     points: FloatArray,
     values: FloatArray,
 ) -> None:
-    """Draw each point, a signal by its reason, then the names of those that begin a run."""
+    """Draw each point, a signal by its reason, then the name of the first of a run, or its peak."""
     signalled = chart.signalled(figures.name)
     for at, value in zip(points, values, strict=True):
         if not math.isfinite(value):
@@ -159,16 +161,20 @@ def _marks(  # noqa: PLR0917
             kind = _MARKS.get(rule, "diamond")
             panel.point(at, value, kind, ink=RISK, size=4.0, label=f"{label}: {rule}")
     first = int(points[0])
-    for point in sorted(signalled):
-        if point < first or point - 1 in signalled:
+    away = figures.values - figures.centre
+    run: list[int] = []
+    for point in sorted(point for point in signalled if point >= first):
+        run = [*run, point] if point - 1 in run else [point]
+        if point + 1 in signalled:
             continue
-        words = shortened(chart.label(point) or str(point), 9.0, _LABEL_ROOM_PX)
-        if figures.name == STEPS:
-            before = chart.label(point - 1) or str(point - 1)
-            words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
-        value = float(values[point - first])
-        over = bool(figures.values[point - 1] > figures.centre[point - 1])
-        panel.write_beyond(float(point), value, words, over=over, ink=RISK)
+        for named in (run[0], max(run, key=lambda one: abs(away[one - 1]))):
+            words = shortened(chart.label(named) or str(named), 9.0, _LABEL_ROOM_PX)
+            if figures.name == STEPS:
+                before = chart.label(named - 1) or str(named - 1)
+                words = shortened(f"{before}, {words}", 9.0, 2.0 * _LABEL_ROOM_PX)
+            value, over = float(values[named - first]), bool(away[named - 1] > 0.0)
+            if panel.write_beyond(float(named), value, words, over=over, ink=RISK):
+                break
 
 
 def _feet(chart: ControlChart, first: int, *, named: bool) -> dict[float, str]:

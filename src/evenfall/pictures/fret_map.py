@@ -321,10 +321,14 @@ def _risk(share: float) -> Shade:
 
 
 def _force_text(force_n: float) -> str:
-    """Return a force with two decimals, fewer where it is large: three digits are enough."""
+    """Return a force with two decimals, fewer where it is large: three digits are enough.
+
+    Under zero, where a string lies on a fret at rest, one decimal tells how far.
+    """
     if not math.isfinite(force_n):
         return "–" if math.isnan(force_n) else "∞"
-    digits = 2 if abs(force_n) < 9.995 else 1 if abs(force_n) < 99.95 else 0
+    two = -0.095 < force_n < 9.995
+    digits = 2 if two else 1 if abs(force_n) < 99.95 else 0
     if abs(force_n) >= 9999.5:
         return ">9999" if force_n > 0 else "<−999"
     return number_text(force_n, digits)
@@ -337,7 +341,7 @@ def _share_text(share: float) -> str:
     percent = whole_percent(share)
     if percent > 999:
         return ">999"
-    return "<−999" if percent < -999 else number_text(percent, 0)
+    return "<−99" if percent < -99 else number_text(percent, 0)
 
 
 def _buzz_force_summary(
@@ -443,15 +447,16 @@ def _is_nothing(length_mm: float, unit: LengthUnit) -> bool:
     return not math.isnan(length_mm) and round(in_unit(length_mm, unit), _digits(unit)) == 0.0
 
 
-def _amount(length_mm: float, unit: LengthUnit) -> str:
-    """Return a length without its unit; inches without the zero before the point.
+def _amount(length_mm: float, unit: LengthUnit, *, coarser: int = 0) -> str:
+    """Return a length without its unit, `coarser` by so many digits; inches without a leading zero.
 
     Inch values under one carry no leading zero on drawings (ASME Y14.5; from memory).
     """
     if not math.isfinite(length_mm):
         return "–"
     length = in_unit(length_mm, unit)
-    digits = _digits(unit) - (1 if abs(length) >= (1.0 if unit == "in" else 9.9995) else 0)
+    long = abs(length) >= (1.0 if unit == "in" else 9.9995)
+    digits = _digits(unit) - coarser - long
     shown = number_text(length, digits)
     return shown.removeprefix("0") if unit == "in" else shown
 
@@ -478,7 +483,7 @@ def _removal_footer(
                 if row == 0 and _is_nothing(value_mm, unit):
                     yield circle(middle, base - 3, 0.9, fill=QUIET)
                     continue
-                shown = _amount(value_mm, unit)
+                shown = _amount(value_mm, unit, coarser=row if unit == "in" else 0)
                 number = text(middle, base, shown, size_px=9, anchor="middle")
                 fret = j + 1
                 yield group([number], sum=fret) if row == 0 else group([number], lowest=fret)

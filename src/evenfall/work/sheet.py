@@ -136,14 +136,15 @@ def _banner(steps: Steps) -> Banner:
 def _weakest(plan: Plan, player_n: FloatArray) -> Sentence:
     """Say how far the weakest position is from buzzing, as found and planned."""
 
-    def weakest(buzz_force_n: FloatArray) -> tuple[int, int, int]:
+    def weakest(buzz_force_n: FloatArray) -> tuple[float, int, int]:
         force = np.where(np.isfinite(buzz_force_n), buzz_force_n, np.inf)
         share = margin_share(force, player_n)
         string, stop = np.unravel_index(int(share.argmin()), share.shape)
-        return whole_percent(float(share.min())), int(string) + 1, int(stop)
+        return float(share.min()), int(string) + 1, int(stop)
 
-    was, _, _ = weakest(plan.buzz_force_before_n)
-    now, string, stop = weakest(plan.buzz_force_after_n)
+    was_share, _, _ = weakest(plan.buzz_force_before_n)
+    share, string, stop = weakest(plan.buzz_force_after_n)
+    was, now = whole_percent(was_share), whole_percent(share)
     text = "{string:strings} stopped at fret {stop}" if stop else "{string:strings} open"
     place = sentence(text, string=string, stop=stop)
     if not player_n.any():
@@ -151,7 +152,14 @@ def _weakest(plan: Plan, player_n: FloatArray) -> Sentence:
         text = "Weakest: {place}, clear up to {force:force}."
         return sentence(text, place=place, force=force_n)
     text = "Weakest: {place}, clear up to {now:percent} of the player's attack."
-    if was != now:
+    if share <= 0.0:
+        text = "Weakest: {place}, where the string lies on a fret at rest."
+    elif was_share <= 0.0:
+        text = (
+            "Weakest: {place}, clear up to {now:percent} of the player's attack (as found, a "
+            "string lies on a fret at rest)."
+        )
+    elif was != now:
         text = (
             "Weakest: {place}, clear up to {now:percent} of the player's attack (as found: "
             "{was:percent})."

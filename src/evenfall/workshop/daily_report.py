@@ -219,7 +219,8 @@ def daily_report(
     for number, (title, lines) in enumerate(steps):
         progress(title, number / len(steps))
         parts.append(Part(title, tuple(lines())))
-    return DailyReport(request.day, tuple(parts), day.invented, day.charts)
+    said = "invented" in str(plain(tuple(parts))).lower()
+    return DailyReport(request.day, tuple(parts), day.invented or said, day.charts)
 
 
 class _Day:

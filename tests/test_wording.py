@@ -45,6 +45,7 @@ def test_a_length_reads_in_the_unit_asked_for() -> None:
         ("{n:count fret} {n:plural is|are} level", {"n": 1}, "1 fret is level"),
         ("{n:count fret} {n:plural is|are} level", {"n": (4, 9)}, "2 frets are level"),
         ("{a:list}; {a:or}", {"a": ("x", "y", "z")}, "x, y and z; x, y or z"),
+        ("{a:list}", {"a": ("plain", "turned\u202e", "two\nlines")}, "plain, turned and two lines"),
         ("{a:phrases}", {"a": (sentence("fret {f}", f=2), sentence("low"))}, "fret 2, low"),
         ("{gone:length}", {"gone": float("nan")}, "–"),
         ("{x:.3g} and {x:g}", {"x": 0.125}, "0.125 and 0.125"),

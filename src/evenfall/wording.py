@@ -324,6 +324,8 @@ def _several(
     door: Mapping[str, str],
 ) -> str:
     parts = [_worded(one, "quoted" if form == "quoted" else "", unit, door) for one in value]
+    # names of columns and the like may come from outside
+    parts = [part if part.isprintable() else plain_line(part) for part in parts]
     if form == "sentences":
         return " ".join(parts)
     if form == "phrases":

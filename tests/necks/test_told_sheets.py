@@ -172,7 +172,10 @@ def test_a_sheet_says_which_relief_a_gap_stands_for() -> None:
 
 def test_what_breaks_is_said_of_the_end_where_it_does() -> None:
     told = all_said(sheet_of("back-bow"))
-    assert "more than planned: at the nearer end the action of string 4 is out of limits" in told
+    assert (
+        "more than planned; beyond the nearer of the two the action of string 4 is out of limits"
+        in told
+    )
 
 
 @pytest.mark.quick(2)

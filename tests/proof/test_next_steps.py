@@ -172,9 +172,9 @@ def test_a_single_high_fret_comes_down_alone() -> None:
     raised = heights()
     raised["top_mm"][1, 8] += 0.2
     step = step_with(proof_of(**raised), "under string 2")
-    cuts = re.findall(r"at fret (\d+)", step.split("remove")[1])
-    assert cuts == ["9"]
-    assert "of 14 notes of this string, " in step
+    asked, _, along = step.partition("remove")[2].partition(". Of the ")
+    assert re.findall(r"at fret (\d+)", asked) == ["9"]
+    assert along.startswith("14 notes of this string, ")
 
 
 def test_metal_that_is_not_there_is_not_taken() -> None:
@@ -191,7 +191,7 @@ def test_a_crown_too_low_cannot_be_mended_with_a_file() -> None:
     low = PLAN.crown_height_after_mm.copy()
     low[2, 4] = 0.7
     step = step_with(proof_of(crown_mm=low), "Crown height of fret 5 under string 3")
-    assert "0.050 mm under its least value" in step
+    assert "0.050 mm below its limit" in step
     assert "replace the fret" in step
 
 
@@ -292,7 +292,7 @@ def test_uncertainty_alone_never_costs_metal() -> None:
 def test_a_value_on_its_limit_is_left_to_no_gauge() -> None:
     nut, top, saddle = ideal_heights(SPEC, action_off_mm=0.15)
     proof = proof_of(nut_mm=nut, top_mm=top, saddle_mm=saddle)
-    assert "so near to its limit no bench gauge decides" in step_with(proof, "Action of string 2")
+    assert "no bench gauge is fine enough to decide that" in step_with(proof, "Action of string 2")
 
 
 def test_a_cure_that_takes_the_room_of_positions_says_so() -> None:
@@ -304,7 +304,7 @@ def test_a_cure_that_takes_the_room_of_positions_says_so() -> None:
     moved["top_mm"][1, 8] += clearance.room - clearance.guard_band - 0.004
     before = proof_of(**moved)
     assert verdicts(before, "clearance")[1] == "conforms"
-    assert "1 position of this string would then no longer" in step_with(before, "of string 2 is")
+    assert "1 note of this string would then no longer" in step_with(before, "of string 2 is")
     assert "no longer clear" not in step_with(before, "Action of string 1")
     first, then = (str(step) for step in before.next_steps[:2])
     assert first.startswith("Before anything else, read again: Fret 9, string 2 stands 0.12")

@@ -150,9 +150,9 @@ def test_what_each_setting_may_miss_stands_at_its_step_and_a_small_room_in_the_b
     sheet = sheet_of(misses=misses)
     rod, saddle, frets, nut = (" ".join(map(str, step.sentences)) for step in sheet.steps)
     small = (
-        "The relief may come out only 0.004 mm less or 0.300 mm more than planned: at the nearer "
-        "end the clearance of string 2 over fret 5 is out of limits. Work at the bench is usually "
-        "good to 0.050 mm: read it back."
+        "The relief may come out only 0.004 mm less or 0.300 mm more than planned; beyond the "
+        "nearer of the two the clearance of string 2 over fret 5 is out of limits. Work at the "
+        "bench is usually good to 0.050 mm: read it back."
     )
     assert small in rod
     assert "The saddle at string 3 may come out 0.070 mm lower or 0.200 mm higher" in saddle

@@ -35,6 +35,8 @@ _NAMED = 4
 _ON_LIMIT_MM = 0.00127
 """What is nearer to its limit reads as nothing in inches: it is on its limit [mm]."""
 
+_TOO_NEAR = "no bench gauge is fine enough to decide that"
+
 _HEIGHTS_OF_A_CLEARANCE = 3
 """A clearance goes by the stopped height, the saddle and a crown; they lead its budget."""
 
@@ -118,13 +120,15 @@ class _Advice:
         room_mm = item.room
         if abs(room_mm) < _ON_LIMIT_MM:
             return sentence("{name} is on its limit", name=item.name)
-        under = (room_mm < 0) == (item.limit == item.lower)
-        limit = sentence("least value") if item.limit == item.lower else sentence("limit")
+        lower = item.limit == item.lower
+        limit = sentence("lower limit") if lower else sentence("upper limit")
+        if not (math.isfinite(item.lower) and math.isfinite(item.upper)):
+            limit = sentence("limit")
         return sentence(
             "{name} is {room:length} {side} its {limit}",
             name=item.name,
             room=abs(room_mm),
-            side=sentence("under") if under else sentence("over"),
+            side=sentence("below") if (room_mm < 0) == lower else sentence("above"),
             limit=limit,
         )
 
@@ -151,7 +155,7 @@ class _Advice:
         }.get(item.quantity)
         gauge_mm = needed_mm if direct else self.each_mm(item, needed_mm)
         if gauge_mm < LEAST_U_MM:  # which no reading is trusted to
-            return sentence("so near to its limit no bench gauge decides")
+            return sentence(_TOO_NEAR)
         values: dict[str, Value] = {"gauge": gauge_mm, "now": item.standard_uncertainty}
         if direct:
             under: Sentence | str = ""
@@ -258,7 +262,11 @@ class _Advice:
         return item.verdict == "does not conform" or math.isfinite(item.guard_band)
 
     def undecided(
-        self, item: Item, change: Sentence | None = None, more: Sentence | str = ""
+        self,
+        item: Item,
+        change: Sentence | None = None,
+        more: Sentence | str = "",
+        along: Sentence | str = "",
     ) -> Sentence:
         """Say which reading decides an item, or what change does instead."""
         opened = sentence("Undecided")
@@ -268,13 +276,16 @@ class _Advice:
                 if item.room >= 0.0
                 else "Fails by the readings, not for certain"
             )
+        reading = self.reading(item)
+        instead = "; instead, {change}" if reading.text == _TOO_NEAR else "; or {change}"
         return sentence(
-            "{open}: {standing}{more}; {reading}{change}.",
+            "{open}: {standing}{more}; {reading}{change}.{along}",
             open=opened,
             standing=self.standing(item),
             more=more,
-            reading=self.reading(item),
-            change=sentence("; or {change}", change=change) if change else "",
+            reading=reading,
+            change=sentence(instead, change=change) if change else "",
+            along=along,
         )
 
     def relief(self, item: Item) -> Sentence:
@@ -358,7 +369,7 @@ class _Advice:
         if not count:
             return ""
         self.moves_cost_room = True
-        text = "; {n:count position} of this string would then no longer clear surely"
+        text = "; {n:count note} of this string would then no longer clear for certain"
         return sentence(text, n=count)
 
     def clearance(self, item: Item) -> Sentence:
@@ -369,7 +380,7 @@ class _Advice:
             return self.unread(item)
         along = self.along(item)
         if not cut:
-            return self.undecided(item, more=along)
+            return self.undecided(item, along=along)
         low = [j for j in cut if self.crown_left_mm(k, j) - removal_mm[j - 1] < self.least_mm()]
         amounts = [
             sentence("{removal:amount} at fret {fret}", removal=float(removal_mm[j - 1]), fret=j)
@@ -391,26 +402,25 @@ class _Advice:
             under=under,
         )
         if item.verdict == "does not conform":
-            text = "{standing}{along}: {change}."
+            text = "{standing}: {change}.{along}"
             return sentence(text, standing=self.standing(item), along=along, change=change)
         # metal is no answer to uncertainty: it cannot be put back
         again = sentence("make a new plan from these readings") if item.room < 0.0 else None
-        return self.undecided(item, again, along)
+        return self.undecided(item, again, along=along)
 
     def along(self, item: Item) -> Sentence:
-        """Say how many positions of the item's string are not proven to clear."""
+        """Say which notes of the item's string are not proven to clear."""
         row = self.positions.verdict[item.place[0] - 1]
         named = [
-            sentence(text, stops=stops)
+            sentence(text, n=len(stops), where=_notes(stops))
             for verdict, text in (
-                ("does not conform", "too low stopped at {stops:numbers}"),
-                ("undecided", "undecided stopped at {stops:numbers}"),
+                ("does not conform", "{n} {n:plural is|are} too low ({where:list})"),
+                ("undecided", "{n} {n:plural is|are} undecided ({where:list})"),
             )
             if (stops := [stop for stop, given in enumerate(row) if given == verdict])
         ]
-        opened: Sentence | str = sentence(" (0 is open)") if row[0] != "conforms" else ""
-        text = "; of {all} notes of this string, {named:list}{opened}"
-        return sentence(text, named=named, all=len(row), opened=opened)
+        text = " Of the {all} notes of this string, {named:list}."
+        return sentence(text, named=named, all=len(row))
 
     def metal_mm(self, k: int) -> FloatArray:
         """Return the least removal [mm] at each fret after which no clearance is too small.
@@ -488,6 +498,13 @@ class _Advice:
             room=nearest.room,
             spare=max(0.0, nearest.room - nearest.guard_band),
         )
+
+
+def _notes(stops: Sequence[int]) -> list[Sentence]:
+    """Name notes by where they are stopped, 0 for the open string."""
+    frets = [stop for stop in stops if stop]
+    said = [sentence("stopped at {frets:frets}", frets=frets)] if frets else []
+    return said if frets == list(stops) else [sentence("open"), *said]
 
 
 def _some_frets(frets: Sequence[int]) -> Sentence:

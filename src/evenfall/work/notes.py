@@ -105,11 +105,11 @@ def _may_miss(miss: Miss) -> Sentence:
         broken = sentence("the {noun} is out of limits", noun=miss.breaks.noun)
     # what breaks is known of the nearer end alone
     apart = len(ways) > 1 and abs(miss.less_mm - miss.more_mm) >= LEAST_SHOWN_MM
-    until = ": at the nearer end {broken}" if apart else " before {broken}"
+    until = "; beyond the nearer of the two {broken}" if apart else " before {broken}"
     text = "The {what} may come out {ends:or} than planned{until}."
     if none:
         text = (
-            "The {what} must not come out {none:or} than planned: {broken} then. Work at the bench "
+            "The {what} must not come out {none:or} than planned, or {broken}. Work at the bench "
             "is usually good to {allowance:length}: read it back."
         )
     elif miss.under_allowance:

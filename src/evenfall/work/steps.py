@@ -607,7 +607,8 @@ class Steps:
                 text = "String {string} stopped at {stop}: over fret {fret}"
             name = sentence(text, string=string, stop=stop, fret=fret)
             length_mm = float(gap[string - 1, stop, fret])
-            targets[place] = Target(name, length_mm, sentence("at least"))
+            least = sentence("at least {least:length}", least=length_mm)
+            targets[place] = Target(name, length_mm, least)
         return list(targets.values())[:CROSSINGS_TO_READ]
 
 

@@ -39,7 +39,7 @@ def lots(dossiers: Dossiers, partner: str, found: tuple[int, ...]) -> str:
     """Keep lots for a partner, and return what names the last."""
     kept = proposed(agreement(OURS, "Tesquil", receiver=partner, aql_percent=4.0), None)
     for n, count in enumerate(found):
-        lot = LotToKeep(f"{partner[0]}-{n}", 90, (count,), person=PERSONS[0])
+        lot = LotToKeep(f"{partner[:1]}-{n}", 90, (count,), person=PERSONS[0])
         kept = keep_lot(dossiers, kept, lot)
     return f"{kept.dossier}:{kept.lots[-1].entry}"
 
@@ -283,6 +283,34 @@ def test_limits_keep_the_unit_that_they_were_typed_in(
     margin = Asked.read({**ask, "quantity": "margin", "lower": "5", "upper": ""}, "mm")
     assert margin.request().lower_mm == pytest.approx(5.0)
     assert Asked.read({"unit": "yard"}, "in").unit == "in"
+
+
+def test_who_received_a_lot_says_what_became_of_it(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    dossiers, browsers = team
+    manager = browsers["manager"]
+    dossier, _, entry = lots(dossiers, "", (3,)).partition(":")
+    theirs = lots(dossiers, PARTNER, (3,)).replace(":", "/")  # for its receiver to say
+    place = f"/judged/{dossier}/{entry}/answer"
+    page = manager.get("/judged").text
+    assert page.count("What became of it?") == 1
+    assert f'action="{place}"' in page
+    (seen,) = re.findall(rf'action="{place}">.*?name="seen" value="(\w+)"', page)
+    assert post(browsers[PARTNER], place, says="sent back", reason="Buzzes.")[0] == 403
+    for where, form, status in (
+        (f"/judged/{theirs}/answer", {"says": "sent back", "reason": "Buzzes."}, 422),
+        (place, {"says": "sent back"}, 422),  # why?
+        (place, {"says": "sent back", "reason": "Buzzes.", "seen": "older"}, 412),
+        (place, {"says": "sent back", "reason": "Buzzes.", "seen": seen}, 303),
+        (place, {"says": "accepted", "seen": seen}, 422),  # it is settled
+    ):
+        assert post(manager, where, **form)[0] == status, form
+    here = lots_of(dossiers.archive, OURS, "Tesquil", "")
+    assert here is not None
+    assert here.refused is None
+    assert [(one.answer, one.reason) for one in here.lots[0].answers] == [("sent back", "Buzzes.")]
+    assert "sent back: Buzzes." in manager.get("/judged").text
 
 
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(

@@ -8,22 +8,25 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
-from fastapi import Depends, Request
+from fastapi import Depends, Form, Request
 from fastapi.responses import Response
 
 from evenfall.errors import At, EvenfallError, RequestError
 from evenfall.records.figures import QUANTITIES
 from evenfall.records.signing import signing_key, trusted_keys
 from evenfall.units import LengthUnit, mm_per_unit, read_number
-from evenfall.web.lots import standing
+from evenfall.web.access import door_of
+from evenfall.web.lots import AUDITED, standing
 from evenfall.web.part import Part
 from evenfall.web.proving import Kind, document
 from evenfall.web.rights import filed_by
+from evenfall.web.together import Seen
 from evenfall.web.view import View, page, see_other, shop_of
 from evenfall.workshop.kept_lots import KeptLots, read_lots, sizes_of
 from evenfall.workshop.lot_judging import JudgeRequest
+from evenfall.workshop.lot_keeping import settle_lot
 from evenfall.workshop.lot_reports import ANSWERS, lot_report
 from evenfall.workshop.lots import counted
 from evenfall.workshop.tasks import UNITS
@@ -159,6 +162,8 @@ def _shown(lots: KeptLots, view: View, keys: dict[str, str]) -> dict[str, Any]:
     return {
         **standing(lots, view),
         "dossier": lots.dossier,
+        "version": lots.version,
+        "received": not lots.agreed.receiver,
         "lots": [
             (lot, sorted({keys.get(key, "a key not known here") for key in lot.signed_by}))
             for lot in reversed(lots.every[-_LISTED:])
@@ -190,6 +195,24 @@ def judge(request: Request, given: Annotated[dict[str, str], Depends(_form)]) ->
         since=given.get("seen", ""),
     )
     shop_of(request).dossiers.judge(wanted)
+    return see_other("/judged")
+
+
+@router.post("/{dossier}/{entry}/answer")
+def settle(
+    request: Request,
+    *,
+    dossier: str,
+    entry: str,
+    says: Annotated[Literal["accepted", "sent back"], Form()],
+    reason: Annotated[str, Form()] = "",
+    by: Annotated[str, Form()] = "",
+    seen: Seen = "",
+) -> Response:
+    """File that a lot that was not accepted was sent back, or taken all the same."""
+    who, dossiers = filed_by(request, by), shop_of(request).dossiers
+    lot = settle_lot(dossiers, dossier, entry, says, reason=reason, person=who, seen=seen)
+    door_of(request).note(request, AUDITED[says], f"lot {lot.name}")
     return see_other("/judged")
 
 

@@ -126,6 +126,7 @@ NEEDS: Mapping[str, Right] = {
     # lots that are judged
     "GET /judged": "look",
     "POST /judged": "release",
+    "POST /judged/{dossier}/{entry}/answer": "release",
     "GET /judged/{dossier}/{entry}.{kind}": "look",
     # gauges
     "GET /gauges": "look",

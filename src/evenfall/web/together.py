@@ -171,6 +171,7 @@ FILINGS: Mapping[str, Filing] = {
     ),
     "/gauges/{dossier}/study": Filing("study", "File mine too", "/gauges/{dossier}"),
     "/judged": Filing("decision on a lot", "Judge mine too", "/judged"),
+    "/judged/{dossier}/{entry}/answer": Filing("answer to a lot", "File mine too", "/judged"),
     "/shared": Filing("lot to share", "Share mine in its place", "/shared", shared=True),
     "/shared/{lot}/withdraw": Filing(
         "lot to withdraw", "Withdraw it all the same", "/shared", shared=True

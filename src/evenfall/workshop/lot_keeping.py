@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -22,6 +22,7 @@ from evenfall.records.archive import NOTHING, Archive, Into
 from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed, legible
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
 from evenfall.records.signing import signing_key
+from evenfall.wording import plain_line
 from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
 from evenfall.workshop.kept_lots import (
     MEASURED,
@@ -52,6 +53,8 @@ _ASKED = {
     "sent back": "{party} sends lot {lot} back: {reason}",
 }
 _DAY = len("2026-03-01")
+_OURS = "The receiver"
+"""Whose answer it is where this workshop received the lot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +378,39 @@ def answer_lot(
     facts = {"lot": lot.entry, "party": party, "answer": answer, "reason": reason.strip()}
     filing = Filing("lot answered", facts, person)
     return _filed(dossiers.archive, lots, [filing], with_it, along)
+
+
+def settle_lot(
+    dossiers: Dossiers,
+    dossier: str,
+    entry: str,
+    answer: str,
+    *,
+    reason: str = "",
+    person: str = "",
+    seen: str = "",
+) -> KeptLot:
+    """File what this workshop, as the receiver, did with a lot that was not accepted.
+
+    With `seen`, the version of the lots, only as they were seen.
+    """
+    lots = read_lots(dossiers.archive, dossier)
+    lot = next((one for one in lots.every if one.entry == entry), None) if lots else None
+    if lots is None or lot is None or lots.agreed.receiver or not lot.refused:
+        raise RequestError("No lot that you received waits to be settled here; see the list.")
+    said, reason = check_answer(answer, reason), plain_line(reason)
+    note = note_of_answer(said, lot.name, _OURS, reason, person) if said == "sent back" else None
+    answer_lot(
+        dossiers,
+        replace(lots, version=seen or lots.version),
+        lot,
+        said,
+        party=_OURS,
+        reason=reason,
+        person=person,
+        with_it=[Into(one, [note]) for one in lot.instruments if note],
+    )
+    return lot
 
 
 def check_answer(answer: str, reason: str) -> LotAnswer:

@@ -19,6 +19,9 @@ from click.testing import CliRunner, Result
 
 from doors.attacks import sealed
 from evenfall.cli import main
+from evenfall.levelling import make_plan
+from evenfall.workshop.outputs import json_file
+from levelling.necks import Wishes, readings, specification, table
 
 INVENTED = resources.files("evenfall") / "invented"
 NAMES = (
@@ -176,6 +179,20 @@ def test_diagnosis_names_the_faults_that_were_built_in(folder: Path) -> None:
     assert diagnosis["failing"] > 0
     assert {11, 16} <= {one["fret"] for one in diagnosis["standing_out"] if one["size_mm"] > 0.0}
     assert not diagnosis["adjusting_cures"]
+
+
+def test_readings_before_the_work_do_not_pass_on_a_small_neck(folder: Path) -> None:
+    """Proved by the very readings that it was planned from, a high fret still stands high."""
+    spec = specification(Wishes(frets=8, attack=0.3))
+    found = readings(spec, noise_mm=0.0, high={5: 0.12})
+    plan = make_plan(spec, found, excursion=table(spec))
+    assert plan.removal_mm[:, 4].any()
+    for made, name in ((plan, "p.json"), (found, "m.json")):
+        (folder / name).write_bytes(json_file(made.as_dict()))
+    proof = json_of("prove", "p.json", "m.json", status=1)
+    assert proof["verdict"] == "does not conform"
+    assert proof["plan_hash"] == plan.content_hash
+    assert files(folder) == {*NAMES, "p.json", "m.json"}
 
 
 @pytest.mark.slow

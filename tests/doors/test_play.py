@@ -21,9 +21,12 @@ from numpy.typing import NDArray
 from evenfall.cli import main
 from evenfall.instrument import Specification, read_specification
 from evenfall.strings.playtest import play as play_all
+from evenfall.strings.playtest.play_test import Verdict
 from evenfall.strings.recording import read_recording
 from evenfall.workshop.motion_check import Disagreement, MotionCheck
 from evenfall.workshop.opening import Source, open_instrument, open_plan
+from evenfall.workshop.outputs import json_file
+from levelling.necks import Neck, Wishes
 from oracles.kirchhoff_string import modal_velocities
 
 INVENTED = resources.files("evenfall") / "invented"
@@ -99,6 +102,23 @@ def verdicts(played: dict[str, Any]) -> list[list[list[str]]]:
 
 
 # ---- playing ------------------------------------------------------------------------------------
+
+
+def test_a_small_neck_is_played_as_the_play_test_plays_it(tmp_path: Path) -> None:
+    neck = Neck(Wishes(frets=5, action=1.5, action_bass=1.6), seed=2)
+    found, file = neck.found, tmp_path / "m.json"
+    file.write_bytes(json_file(found.as_dict()))
+    heights = found.nut_mm, found.crown_top_mm, found.saddle_mm
+    known = play_all(neck.spec, *heights, duration_s=0.05, excursion=neck.table)
+    assert all(known.counts().values())
+    shown = json_of("play", str(file), "--duration", "0.05")
+    assert (shown["state"], shown["counts"]) == ("as found", known.counts())
+    assert [a["name"] for a in shown["attacks"]] == ["light", "as specified", "heavy"]
+    worst = shown["worst"][0]
+    at = known.worst[worst["string"] - 1, worst["stopped_fret"]]
+    assert worst["verdicts"] == [Verdict(one).name.lower() for one in at.tolist()]
+    told = run("play", str(file), "--attack", "0.1", "--duration", "0.05").output
+    assert re.search(r"^ +all .*?15 / 0 / 0", told, re.MULTILINE), told
 
 
 @pytest.mark.slow

@@ -216,24 +216,56 @@ def test_a_second_comment_that_contradicts_the_first(job, sound: str, comment: s
     assert lines_of(job, wrong, "program-state") == [line]
 
 
+def between_moves(text: str, apart: int) -> tuple[tuple[str, int, str], ...]:
+    """Return programs that are wrong between two moves, the line that is warned of, and words."""
+    first = line_with(text, r"^G1 Z-")
+    middle = line_with(text, r"^G1 Y", after=first + apart)
+    was = text.split("\n")[middle - 1]
+    return (
+        (changed(text, line_with(text, r"^M8$"), "()"), first, "extraction"),
+        (changed(text, line_with(text, r"^G4 P"), "()"), first, "up to speed"),
+        (changed(text, line_with(text, r"^G4 P"), "G4 P0.2"), first, "up to speed"),
+        (changed(text, middle, f"{was}\nM0"), middle + 1, "stops in the work"),
+        (changed(text, middle, f"{was}\nG4 P30"), middle + 1, "waits 30.0 s"),
+        (text + "G0 X0 Y0 Z-50\n", text.count("\n") + 1, "is not run"),
+        (changed(text, line_with(text, r"^M8$"), "M8 M49"), line_with(text, r"^M8$"), "M49"),
+        (text.replace(" Q0", "", 1), line_with(text, " Q0$"), "drawn together"),
+    )
+
+
+def warned_of(job, wrong: str, line: int, said: str) -> None:
+    (found,) = job.warnings(wrong)
+    assert (found.severity, found.at.lines) == ("warning", (line,))
+    assert said in found.sentence
+
+
+SHORT = """\
+G21 G17 G90 G94 G54 G40 G49 G64 P0.010 Q0
+G0 Z60
+T1 M6
+S764 M3
+M8
+G4 P5
+G0 X300 Y-10
+G1 Z-0.5 F100
+G1 Y10
+G0 Z60
+M5
+M9
+M2
+"""
+
+
+def test_what_happens_between_two_moves_is_warned_of(job) -> None:
+    assert job.warnings(SHORT) == []
+    for wrong, line, said in between_moves(SHORT, 0):
+        warned_of(job, wrong, line, said)
+
+
 @pytest.mark.slow
 def test_what_happens_between_the_moves_is_warned_of(job, sound: str) -> None:
-    first = line_with(sound, r"^G1 Z-")
-    middle = line_with(sound, r"^G1 Y", after=first + 20)
-    was = sound.split("\n")[middle - 1]
-    for wrong, line, said in (
-        (changed(sound, line_with(sound, r"^M8$"), "()"), first, "extraction"),
-        (changed(sound, line_with(sound, r"^G4 P"), "()"), first, "up to speed"),
-        (changed(sound, line_with(sound, r"^G4 P"), "G4 P0.2"), first, "up to speed"),
-        (changed(sound, middle, f"{was}\nM0"), middle + 1, "stops in the work"),
-        (changed(sound, middle, f"{was}\nG4 P30"), middle + 1, "waits 30.0 s"),
-        (sound + "G0 X0 Y0 Z-50\n", sound.count("\n") + 1, "is not run"),
-        (changed(sound, line_with(sound, r"^M8$"), "M8 M49"), line_with(sound, r"^M8$"), "M49"),
-        (sound.replace(" Q0", "", 1), line_with(sound, " Q0$"), "drawn together"),
-    ):
-        (found,) = job.warnings(wrong)
-        assert (found.severity, found.at.lines) == ("warning", (line,))
-        assert said in found.sentence
+    for wrong, line, said in between_moves(sound, 20):
+        warned_of(job, wrong, line, said)
 
 
 def test_a_wheel_dragged_along_its_axis_cuts_wherever_it_goes(job, sound: str) -> None:

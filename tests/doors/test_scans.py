@@ -86,7 +86,10 @@ def test_a_scan_alone_is_measured_and_the_gap_is_named(folder: Path) -> None:
     [
         (("sheet.csv", "--length-unit", "mm"), "hand sheets"),
         (("sheet.csv", "--unstrung"), "hand sheets"),
-        (("scan.parquet", "--length-unit", "in"), "if its numbers are mm; give that unit"),
+        pytest.param(
+            *(("scan.parquet", "--length-unit", "in"), "if its numbers are mm; give that unit"),
+            marks=pytest.mark.slow,
+        ),
         (("scan.parquet", "--scan-uncertainty", "-1"), "from 0 to 1.000 mm"),
         (("map.npy",), "--step"),
         (("map.npy", "--step", "0", "1"), "greater than zero"),

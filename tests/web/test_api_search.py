@@ -44,7 +44,7 @@ def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield address
 
 
-@pytest.mark.quick(5)
+@pytest.mark.quick(2)
 @pytest.mark.parametrize(("name", "mode"), MODES)
 def test_every_address_answers_as_it_is_described(
     name: str, mode: str, addresses: dict[str, Any], here: str

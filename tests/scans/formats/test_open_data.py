@@ -185,7 +185,7 @@ def test_both_writings_of_one_cloud_give_the_same_points_within_their_digits() -
     np.testing.assert_allclose(double, whole, rtol=0.0, atol=1e-6)
 
 
-@pytest.mark.quick(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("pattern", ["e57/Coloured*.e57", "e57/bunny*.e57", "e57/pye57_*.e57"])
 def test_points_of_e57_are_those_of_its_library(pattern: str) -> None:
     for path in sorted(FORMATS.glob(pattern)):

@@ -27,7 +27,6 @@ from evenfall.pictures.inks import (
     LIGHT,
     PAPER,
     QUIET,
-    RULE,
     Shade,
     Theme,
 )
@@ -221,7 +220,7 @@ def _tile_rows(tiles: _Tiles, frame: _Frame, levels: list[list[int]]) -> Iterato
             if level == _UNKNOWN:
                 middle = tiles.share(j + 0.5)
                 ends = *frame.at(start, middle), *frame.at(end, middle)
-                yield line(*ends, ink=RULE, width_px=0.7, dash="1 3")
+                yield line(*ends, ink=QUIET, width_px=0.7, dash="1 3")
             elif level:
                 low, high = tiles.share(j), tiles.share(j + 1)
                 corners = ((start, high), (end, high), (end, low), (start, low))
@@ -339,7 +338,7 @@ def _legend(chart: Chart, step: float, unit: LengthUnit, *, gaps: bool) -> None:
     if gaps:
         chart.key(
             "not measured",
-            lambda x, y: line(x, y, x + 22, y, ink=RULE, width_px=0.9, dash="1 3"),
+            lambda x, y: line(x, y, x + 22, y, ink=QUIET, width_px=0.9, dash="1 3"),
         )
 
 

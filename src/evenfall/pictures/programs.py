@@ -227,7 +227,8 @@ def crown_section(
     panel = chart.panel(
         (-reach * per, reach * per),
         (-0.1 * float(found.max()), high),
-        caption=f"height over the board, {unit}",
+        caption=f"Height over the board, {unit}",
+        unit=f" {unit}",
         high_px=min(330.0, (RIGHT_PX - LEFT_PX) * 1.1 * float(found.max()) / (2.0 * reach * per)),
     )
     panel.band([0.0] * len(s), left, "metal that is left", along=s * per, fill=WASH, edge="")
@@ -281,7 +282,7 @@ def nut_section(
     panel = chart.panel(
         (min(float(x[0]) for x, *_ in shapes), max(float(x[-1]) for x, *_ in shapes)),
         (low - room, high + room),
-        caption=f"height over work zero, {unit}",
+        caption=f"Height over work zero, {unit}",
         high_px=190.0,
     )
     for across, before, left, planned in shapes:
@@ -333,13 +334,13 @@ def saddle_crest(
     ends = (float(t[0]) * per, float(t[-1]) * per)
     heights = np.concatenate([left, found, planned]) * per
     panel = chart.panel(
-        ends, span(heights.tolist(), least=1.0 * per), caption=f"height, {unit}", high_px=170.0
+        ends, span(heights.tolist(), least=1.0 * per), caption=f"Height, {unit}", high_px=170.0
     )
     _three_lines(panel, t * per, found * per, left * per, planned * per)
     for place, k in zip(part.at_mm, part.strings, strict=True):
         panel.write(float(place) * per, panel.y.low, f"string {k + 1}", ink=QUIET)
     half = part.half_mm * per
-    above = chart.panel(ends, (-1.2 * half, 1.2 * half), caption=f"crest, {unit}", high_px=90.0)
+    above = chart.panel(ends, (-1.2 * half, 1.2 * half), caption=f"Crest, {unit}", high_px=90.0)
     for edge in (-half, half):
         above.line([*ends], [edge, edge], "edge of the saddle", ink=BODY, width_px=1.0)
     above.line(t * per, part.along(part.aside_mm, t) * per, "crest", ink=INK, width_px=1.6)
@@ -410,7 +411,7 @@ def fret_ends(
         over_ground = (v[near] - ground for v in (board, found, left, planned))
         base, was, now, plan = (v[order] * per for v in over_ground)
         x = x[order]
-        side = sentence("treble side" if low_end != treble_high else "bass side")
+        side = sentence("Treble side" if low_end != treble_high else "Bass side")
         panel = chart.panel(
             (-0.5 * per, float(x[-1])),
             (-0.4 * per, high * per),

@@ -233,6 +233,7 @@ def crown_kinds_chart(
             beside=beside if number % columns else None,
             ticks=5,
             levels=4,
+            unit=f" {unit}",
         )
         draw_section(panel, section, unit)
         beside = panel

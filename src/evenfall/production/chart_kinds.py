@@ -372,59 +372,42 @@ def _share_length(rules: tuple[str, ...], share: float, size: float) -> float:
     return run_length(rules, zones)
 
 
-def _count_length(rules: tuple[str, ...], mean: float) -> float:
+def _count_length(rules: tuple[str, ...], level: float, size: float) -> float:
+    mean = level * size
     k = np.arange(math.ceil(mean + 12.0 * math.sqrt(mean) + 30.0), dtype=float)
     chances = np.exp(special.xlogy(k, mean) - mean - special.gammaln(k + 1))
     return run_length(rules, counted_zones(k, chances, centre=mean, sigma=math.sqrt(mean)))
 
 
-def _nonconforming(cut: Cut, *, share: bool) -> list[Part]:
-    counts, sizes = _counts(cut, whole_of=True)
-    if not share and np.any(sizes != sizes[0]):
+def _counted(cut: Cut, kind: str, name: str) -> list[Part]:
+    """Return the panel of nonconforming pieces (p, np) or of nonconformities (c, u)."""
+    pieces, same = kind in ("p", "np"), kind in ("np", "c")
+    counts, sizes = _counts(cut, whole_of=pieces)
+    if same and np.any(sizes != sizes[0]):
         raise RequestError(
-            "The kind np needs the same number looked at each time; use p for changing ones.",
+            "The kind {kind} needs the same {what} looked at each time; use {other} for changing "
+            "ones.",
             at=At(field="kind"),
+            kind=kind,
+            what="number" if pieces else "amount",
+            other="p" if pieces else "u",
         )
-    p = _level(cut, counts, sizes)
-    above_zero(p * (1.0 - p))
-    length = _share_length(cut.rules, p, float(np.median(sizes)))
-    wide = np.sqrt(p * (1.0 - p) / sizes)
-    scale = 1.0 if share else float(sizes[0])
-    return [
-        _around(
-            "share nonconforming" if share else "nonconforming",
-            scale * counts / sizes,
-            centre=scale * p,
-            sigma=scale * wide,
-            rules=cut.rules,
-            alarm=length,
-            floor=0.0,
-            ceiling=scale,
-        )
-    ]
-
-
-def _nonconformities(cut: Cut, *, per_unit: bool) -> list[Part]:
-    counts, sizes = _counts(cut, whole_of=False)
-    if not per_unit and np.any(sizes != sizes[0]):
-        raise RequestError(
-            "The kind c needs the same amount looked at each time; use u for changing ones.",
-            at=At(field="kind"),
-        )
-    sizes = sizes if per_unit else np.ones(len(counts))
-    mean = above_zero(_level(cut, counts, sizes))
-    length = _count_length(cut.rules, mean * float(np.median(sizes)))
-    name = "nonconformities per unit" if per_unit else "nonconformities"
-    wide = np.sqrt(mean / sizes)
+    if kind == "c":
+        sizes = np.ones(len(counts))
+    level, size = _level(cut, counts, sizes), float(np.median(sizes))
+    variance = above_zero(level * (1.0 - level) if pieces else level)
+    length = _share_length if pieces else _count_length
+    scale = float(sizes[0]) if kind == "np" else 1.0
     return [
         _around(
             name,
-            counts / sizes,
-            centre=mean,
-            sigma=wide,
+            scale * counts / sizes,
+            centre=scale * level,
+            sigma=scale * np.sqrt(variance / sizes),
             rules=cut.rules,
-            alarm=length,
+            alarm=length(cut.rules, level, size),
             floor=0.0,
+            ceiling=scale if pieces else math.inf,
         )
     ]
 
@@ -452,10 +435,10 @@ KINDS: dict[str, tuple[str, Callable[[Cut], list[Part]]]] = {
     "individuals": ("single readings and their moving range", _individuals),
     "ewma": ("exponentially weighted moving average", _weighted),
     "cusum": ("cumulative sums over and under the target", _sums),
-    "p": ("share nonconforming", lambda cut: _nonconforming(cut, share=True)),
-    "np": ("number nonconforming", lambda cut: _nonconforming(cut, share=False)),
-    "c": ("nonconformities", lambda cut: _nonconformities(cut, per_unit=False)),
-    "u": ("nonconformities per unit", lambda cut: _nonconformities(cut, per_unit=True)),
+    "p": ("share nonconforming", lambda cut: _counted(cut, "p", "share nonconforming")),
+    "np": ("number nonconforming", lambda cut: _counted(cut, "np", "nonconforming")),
+    "c": ("nonconformities", lambda cut: _counted(cut, "c", "nonconformities")),
+    "u": ("nonconformities per unit", lambda cut: _counted(cut, "u", "nonconformities per unit")),
 }
 """Every kind of chart: what it shows, and what makes its panels."""
 

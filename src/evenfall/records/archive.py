@@ -25,7 +25,7 @@ from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from sqlalchemy import Connection, Engine, Row, func, inspect, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -49,14 +49,13 @@ from evenfall.records.tables import (
     FIGURE,
     KEPT_FILE,
     LABEL,
+    MOST_AT_ONCE,
     PERSON,
     SIGNATURE,
+    some_of,
 )
 
-_CHUNK = 200
 _MOST_NAMED = 100
-
-Kept = TypeVar("Kept")
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,7 +309,7 @@ class Archive:
             }
             for place, (name, entry) in enumerate(entries.items())
         ]
-        for some in _some(rows):
+        for some in some_of(rows):
             connection.execute(ENTRY.insert(), some)
         insert_labels(connection, entries)
         follow(connection, entries)
@@ -417,7 +416,7 @@ class Archive:
     def _held(self, connection: Connection, names: Iterable[str]) -> dict[str, bool]:
         """Return which entries of some names are here, and whether with their facts."""
         held = {}
-        for some in _some(list(names)):
+        for some in some_of(list(names)):
             wanted = select(ENTRY.c.hash, ENTRY.c.facts.is_not(None)).where(ENTRY.c.hash.in_(some))
             held.update({name: bool(whole) for name, whole in connection.execute(wanted)})
         return held
@@ -426,7 +425,7 @@ class Archive:
         """Refuse entries that follow one that is neither among them nor here in their dossier."""
         wanted = open_ends(fresh.values())
         there = set()
-        for some in _some(sorted({name for name, _ in wanted})):
+        for some in some_of(sorted({name for name, _ in wanted})):
             known = select(ENTRY.c.hash, ENTRY.c.dossier).where(ENTRY.c.hash.in_(some))
             there |= {(row.hash, row.dossier) for row in connection.execute(known)}
         refuse_open_ends(wanted - there)
@@ -447,9 +446,9 @@ class Archive:
     def entries_of_kinds(self, dossiers: Sequence[str], kinds: Sequence[str]) -> list[Entry]:
         """Return the entries of some kinds in several dossiers, each dossier's in its order."""
         found: list[Entry] = []
-        look = self.glancing if len(dossiers) <= _CHUNK else self.reading
+        look = self.glancing if len(dossiers) <= MOST_AT_ONCE else self.reading
         with look() as connection:
-            for some in _some(dossiers):
+            for some in some_of(dossiers):
                 wanted = select(ENTRY).where(ENTRY.c.dossier.in_(some), ENTRY.c.kind.in_(kinds))
                 rows = connection.execute(wanted.order_by(ENTRY.c.number))
                 found += map(entry_of, rows)
@@ -470,7 +469,7 @@ class Archive:
                 ENTRY.c.kind == "opened", ENTRY.c.number > after
             )
             with self.reading() as connection:
-                rows = connection.execute(first.order_by(ENTRY.c.number).limit(_CHUNK)).all()
+                rows = connection.execute(first.order_by(ENTRY.c.number).limit(MOST_AT_ONCE)).all()
             if not rows:
                 return
             yield from (row.dossier for row in rows)
@@ -478,7 +477,7 @@ class Archive:
 
     def documents(self, digests: Sequence[str]) -> Iterator[tuple[str, str]]:
         """Yield kept documents by their hash; `BrokenFileError` where one was changed."""
-        for some in _some(digests):
+        for some in some_of(digests):
             wanted = select(DOCUMENT).where(DOCUMENT.c.sha256.in_(some))
             with self.glancing() as connection:
                 found = {row.sha256: row.content for row in connection.execute(wanted)}
@@ -519,7 +518,7 @@ class Archive:
         """Return the signatures under entries."""
         rows: list[Row[Any]] = []
         with self.reading() as connection:
-            for some in _some(list(entries)):
+            for some in some_of(list(entries)):
                 wanted = select(SIGNATURE).where(SIGNATURE.c.entry.in_(some))
                 in_order = wanted.order_by(SIGNATURE.c.at, SIGNATURE.c.key)
                 rows += connection.execute(in_order)
@@ -558,7 +557,7 @@ class Archive:
             )
             rows = rows.where(ENTRY.c.number < before, ~shown.exists())
         with self.reading() as connection:
-            for row in connection.execution_options(yield_per=_CHUNK).execute(rows):
+            for row in connection.execution_options(yield_per=MOST_AT_ONCE).execute(rows):
                 if row.dossier not in found and len(found) == limit:
                     return tuple(found), min(found.values())
                 found.setdefault(row.dossier, int(row.number))
@@ -761,7 +760,7 @@ def insert_labels(connection: Connection, entries: Mapping[str, Entry]) -> None:
         for name, entry in entries.items()
         for key in sorted(labels_of(entry))
     ]
-    for some in _some(rows):
+    for some in some_of(rows):
         connection.execute(LABEL.insert(), some)
 
 
@@ -772,11 +771,5 @@ def insert_new(connection: Connection, table: Any) -> Any:
 
 
 def _insert_new(connection: Connection, table: Any, *rows: Mapping[str, Any]) -> None:
-    for some in _some(rows):
+    for some in some_of(rows):
         connection.execute(insert_new(connection, table), list(some))
-
-
-def _some(rows: Sequence[Kept]) -> Iterator[Sequence[Kept]]:
-    """Yield rows a few at a time, as many as one statement takes."""
-    for start in range(0, len(rows), _CHUNK):
-        yield rows[start : start + _CHUNK]

@@ -28,7 +28,7 @@ from sqlalchemy import (
 
 from evenfall.records.entries import values_of
 from evenfall.records.labels import key_of, span_of
-from evenfall.records.tables import ENTRY, FIGURE, LABEL, PERSON
+from evenfall.records.tables import ENTRY, FIGURE, LABEL, MOST_AT_ONCE, PERSON, some_of
 
 QUANTITIES = {
     "relief_mm": "relief",
@@ -53,7 +53,6 @@ _DOCUMENTS = ("measurement", "plan", "proof")
 _FIGURED = (*_DOCUMENTS, "check", "step")
 _AROUND = ("opened", "alias", "fitted", "step", "measurement")
 """Kinds that say what a figure belongs to."""
-_CHUNK = 200
 _MIDNIGHT = "0000-00-00T00:00:00.000000"
 
 
@@ -105,7 +104,7 @@ def follow(connection: Connection, entries: Mapping[str, Any]) -> None:
     wholly = [dossier for dossier, whole in touched.items() if whole]
     again(connection, wholly)
     more = [dossier for dossier, whole in touched.items() if not whole]
-    for some in _some(more):
+    for some in some_of(more):
         wanted = select(ENTRY).where(ENTRY.c.dossier.in_(some))
         new = [name for name, entry in entries.items() if entry.dossier in some]
         wanted = wanted.where(or_(ENTRY.c.kind.in_(_AROUND), ENTRY.c.hash.in_(new)))
@@ -114,7 +113,7 @@ def follow(connection: Connection, entries: Mapping[str, Any]) -> None:
 
 def again(connection: Connection, dossiers: Sequence[str]) -> None:
     """Make the figures of dossiers again."""
-    for some in _some(dossiers):
+    for some in some_of(dossiers):
         connection.execute(delete(FIGURE).where(FIGURE.c.dossier.in_(some)))
         _put(connection, select(ENTRY).where(ENTRY.c.dossier.in_(some)))
 
@@ -156,7 +155,7 @@ def _dossiers(connection: Connection) -> Iterator[list[str]]:
     last = 0
     opened = select(ENTRY.c.number, ENTRY.c.dossier).where(ENTRY.c.kind == "opened")
     while rows := connection.execute(
-        opened.where(ENTRY.c.number > last).order_by(ENTRY.c.number).limit(_CHUNK)
+        opened.where(ENTRY.c.number > last).order_by(ENTRY.c.number).limit(MOST_AT_ONCE)
     ).all():
         yield [row.dossier for row in rows]
         last = rows[-1].number
@@ -177,7 +176,7 @@ def _put(connection: Connection, wanted: Select[Any], only: set[str] | None = No
         for figure in figures_of(rows)
         if only is None or figure["entry"] in only
     ]
-    for some in _some(made):
+    for some in some_of(made):
         connection.execute(insert(FIGURE), list(some))
 
 
@@ -307,7 +306,7 @@ def newest_by_dossier(
 ) -> dict[str, float]:
     """Return the newest figure of each of some dossiers that has one."""
     found: dict[str, float] = {}
-    for some in _some(dossiers):
+    for some in some_of(dossiers):
         wanted = select(FIGURE.c.dossier, FIGURE.c.value).where(
             FIGURE.c.dossier.in_(some),
             FIGURE.c.quantity == quantity,
@@ -357,8 +356,3 @@ def _each(connection: Connection, column: str, **fixed: str) -> Iterator[str]:
         value = connection.execute(wanted.where(FIGURE.c[column] > value)).scalar()
         if value is not None:
             yield value
-
-
-def _some(rows: Sequence[Any]) -> Iterator[Sequence[Any]]:
-    for start in range(0, len(rows), _CHUNK):
-        yield rows[start : start + _CHUNK]

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
 from functools import lru_cache
-from typing import Any
 
 from evenfall.names import folded
 from evenfall.records.entries import Entry
@@ -44,15 +42,10 @@ def labels_of(entry: Entry) -> set[str]:
     if named is None or entry.facts is None:
         return set()
     facts = entry.values
-    keys = set(_keys(facts, named))
+    keys = {key for name in named for key in keys_of(str(facts.get(name, "")))}
     if entry.kind == "opened" and facts["subject"] != "instrument":
         keys |= keys_of(f"{facts['subject']} {facts['name']}")
     return keys
-
-
-def _keys(facts: Mapping[str, Any], named: tuple[str, ...]) -> Iterator[str]:
-    for name in named:
-        yield from keys_of(str(facts.get(name, "")))
 
 
 def words_of(text: str) -> list[str]:

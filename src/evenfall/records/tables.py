@@ -11,8 +11,8 @@ only ever added to, see `records.audit`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Iterator, Sequence
+from typing import Any, TypeVar
 
 from sqlalchemy import (
     REAL,
@@ -200,6 +200,18 @@ AUDIT = _table(
     Column("about", Text, nullable=False),
     *_plain("address"),
 )
+
+MOST_AT_ONCE = 200
+"""Rows, or values, that one statement takes."""
+
+Kept = TypeVar("Kept")
+
+
+def some_of(rows: Sequence[Kept]) -> Iterator[Sequence[Kept]]:
+    """Yield rows a few at a time, as many as one statement takes."""
+    for start in range(0, len(rows), MOST_AT_ONCE):
+        yield rows[start : start + MOST_AT_ONCE]
+
 
 FILED = (ARCHIVE, DOCUMENT, KEPT_FILE, PERSON, ENTRY, SIGNATURE, AUDIT)
 """What an archive holds, in an order in which it can be copied."""

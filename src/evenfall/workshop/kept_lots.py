@@ -209,7 +209,7 @@ def all_lots(archive: Archive) -> list[KeptLots]:
 def read_lots(archive: Archive, dossier: str) -> KeptLots | None:
     """Return the lots of a dossier, each decision worked out again; None where none was agreed."""
     entries = archive.entries(dossier)
-    if not _is_of_lots(entries):
+    if not entries or entries[0].values.get("subject") != "lots":
         return None
     named = {entry.hash: entry for entry in entries}
     taken_back = {entry.corrects for entry in entries}
@@ -384,8 +384,3 @@ def title_of(supplier: str, model: str, receiver: str) -> str:
     """Return what the dossier of lots is called."""
     title = f"{model} from {supplier}" + f" for {receiver}" * bool(receiver)
     return title[:_LONGEST_TITLE]
-
-
-def _is_of_lots(entries: Sequence[Entry]) -> bool:
-    """Say whether a dossier is one of lots."""
-    return bool(entries) and entries[0].values.get("subject") == "lots"

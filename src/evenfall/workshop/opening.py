@@ -215,11 +215,6 @@ def specification_of_plan(plan: Plan) -> Specification:
     return _own_specification(plan.measurement, Source("plan"))
 
 
-def open_readings_after(plan: Plan, source: Source) -> Opened:
-    """Return the readings after the work: of a measurement file, or of a hand sheet."""
-    return open_another(plan.measurement, source)
-
-
 def open_another(measurement: Measurement, source: Source) -> Opened:
     """Return another reading of an instrument: of a measurement file, or of a hand sheet."""
     if _is_json(source):

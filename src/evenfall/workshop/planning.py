@@ -141,10 +141,10 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
     ('spot', (6, 22))
     """
     if request.verify_by_motion:
+        from evenfall.strings.playtest.notes import load_kernel
         from evenfall.workshop.motion_check import verify_by_motion
-        from evenfall.workshop.play_levels import require_play_test
 
-        require_play_test()
+        load_kernel()
     found, neck = request.open_at_pitch()
     method, specification = request.method, found.specification
     if request.machine is not None:

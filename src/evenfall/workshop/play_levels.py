@@ -14,11 +14,6 @@ from evenfall.wording import Sentence, sentence
 from evenfall.workshop.kept import excursion
 
 
-def require_play_test() -> None:
-    """Make sure that the play test can run, before any work is done."""
-    load_kernel()
-
-
 def play_levels(
     specification: Specification,
     heights_mm: tuple[FloatArray, FloatArray, FloatArray],

@@ -16,13 +16,14 @@ from evenfall.measurement import Measurement
 from evenfall.pictures.inks import Theme
 from evenfall.strings.attack import AttackEstimate, PublishedAttack, attack_from_sound
 from evenfall.strings.playtest import Attack, PlayTest
+from evenfall.strings.playtest.notes import load_kernel
 from evenfall.strings.playtest.play_test import Verdict, attack_levels
 from evenfall.strings.recording import LIMIT_BYTES, read_recording
 from evenfall.units import LengthUnit
 from evenfall.wording import sentence
 from evenfall.workshop.opening import InstrumentRequest, Source, heights
 from evenfall.workshop.outputs import Outcome
-from evenfall.workshop.play_levels import play_levels, position, require_play_test
+from evenfall.workshop.play_levels import play_levels, position
 from evenfall.workshop.sounds import Sounds, check_notes, play_sounds
 
 MOST_LEVELS = 6
@@ -152,7 +153,7 @@ def play(request: PlayRequest, progress: Progress = silent) -> PlayOutcome:
     >>> ef.play(request).test.worst.shape
     (6, 22, 1)
     """
-    require_play_test()
+    load_kernel()
     opened = request.open(plans=True)
     specification, measurement = opened.specification, opened.measurement
     if request.as_found and opened.plan is None:

@@ -19,7 +19,7 @@ from evenfall.wording import LIBRARY_WORDS, Sentence
 from evenfall.work.cautions import cautions
 from evenfall.work.notes import gauges_of
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.opening import Source, open_plan, open_readings_after, open_worked
+from evenfall.workshop.opening import Source, open_another, open_plan, open_worked
 from evenfall.workshop.outputs import Outcome
 
 _MOST_BYTES = 100_000_000
@@ -167,7 +167,7 @@ class ProveOutcome(Outcome):
 def verdict_filed(filed: Source, plan: Source, readings: Source) -> ProveOutcome:
     """Return the verdict of a proof file as it stands there, of its plan and its readings."""
     specification, made = open_plan(plan)
-    after = open_readings_after(made, readings)
+    after = open_another(made.measurement, readings)
     values = parse_json(filed.read(_MOST_BYTES), name=filed.name)
     judged = proof.Proof.from_dict(values)
     return ProveOutcome(specification, after.findings, judged, after.measurement)
@@ -202,7 +202,7 @@ def prove(request: ProveRequest, progress: Progress = silent) -> ProveOutcome:
     True
     """
     specification, made = open_plan(request.plan)
-    after = open_readings_after(made, request.readings)
+    after = open_another(made.measurement, request.readings)
     accepted = accepted_gates(request.accepted, specification, person=request.accepted_by)
     table = excursion(specification, progress)
     progress("Judging the readings", 0.0)

@@ -20,9 +20,11 @@ from evenfall.records import Filing
 from evenfall.workshop import Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.kept_lots import KeptLots, all_lots, lots_of
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, answer_lot, keep_lot, proposed
+from evenfall.workshop.lot_judging import JudgeRequest
+from evenfall.workshop.lot_keeping import agreement, answer_lot, keep_lot, proposed
 from evenfall.workshop.lot_reports import lot_report, next_said, shown_lots
 from evenfall.workshop.lots import LotRecord
+from kept_lots import lot_to_keep
 from pictures.drawing import faults
 
 SUPPLIER, MODEL, RECEIVER = "Tessque Row", "Tesquil", "Ulqor Yard"
@@ -66,12 +68,12 @@ def kept(dossiers: Dossiers, lots: KeptLots, numbers: list[int], **more: object)
     """Keep lots of 500, each with so many found, one a day."""
     for found in numbers:
         n = len(lots.every) + 1
-        lot = LotToKeep(f"L-{n}", 500, (found,), done=DAY.format(n), **more)  # type: ignore[arg-type]
+        lot = lot_to_keep(f"L-{n}", 500, (found,), done=DAY.format(n), **more)  # type: ignore[arg-type]
         lots = keep_lot(dossiers, lots, lot)
     return lots
 
 
-def refused(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep) -> str:
+def refused(dossiers: Dossiers, lots: KeptLots, lot: JudgeRequest) -> str:
     before = dossiers.archive.newest(500)
     with pytest.raises(RequestError) as error:
         keep_lot(dossiers, lots, lot)
@@ -89,9 +91,9 @@ def test_a_name_without_end_is_called_so(name: str) -> None:
 
 def test_a_lot_s_name_and_reason_without_end_are_called_so(dossiers: Dossiers) -> None:
     lots = begun()
-    assert "at most 100 printable" in refused(dossiers, lots, LotToKeep("x" * 101, 500, (0,)))
+    assert "at most 100 printable" in refused(dossiers, lots, lot_to_keep("x" * 101, 500, (0,)))
     endless = "x" * 2001
-    lot = LotToKeep("L-1", 500, (0,), reason=endless)
+    lot = lot_to_keep("L-1", 500, (0,), reason=endless)
     assert "Words are at most 2000 characters" in refused(dossiers, lots, lot)
     with pytest.raises(RequestError, match="Words are at most 2000 characters"):
         begun(reason=endless)
@@ -135,7 +137,7 @@ def test_without_a_key_no_lot_is_filed(
 
 def test_a_lot_of_a_day_to_come_is_refused(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [0])
-    said = refused(dossiers, lots, LotToKeep("L-2", 500, (0,), done="2199-01-01"))
+    said = refused(dossiers, lots, lot_to_keep("L-2", 500, (0,), done="2199-01-01"))
     assert "2199-01-01, which is still to come" in said
 
 
@@ -172,33 +174,33 @@ def test_lots_are_found_however_the_supplier_is_written(dossiers: Dossiers) -> N
 
 def test_a_lot_comes_once_in_its_order_and_whole(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [0, 0])
-    again = refused(dossiers, lots, LotToKeep("l-1", 500, (0,)))
+    again = refused(dossiers, lots, lot_to_keep("l-1", 500, (0,)))
     assert "was judged already, accepted on 2026-03-01" in again
-    early = refused(dossiers, lots, LotToKeep("L-3", 500, (0,), done=DAY.format(1)))
+    early = refused(dossiers, lots, lot_to_keep("L-3", 500, (0,), done=DAY.format(1)))
     assert 'comes before lot "L-2" of 2026-03-02' in early
-    no_day = refused(dossiers, lots, LotToKeep("L-3", 500, (0,), done="2026-13-40"))
+    no_day = refused(dossiers, lots, lot_to_keep("L-3", 500, (0,), done="2026-13-40"))
     assert '"2026-13-40" is not a day or time' in no_day
     few = instrument(dossiers, "UY-1")
-    said = refused(dossiers, lots, LotToKeep("L-3", 500, instruments=(few,)))
+    said = refused(dossiers, lots, lot_to_keep("L-3", 500, instruments=(few,)))
     assert 'The sample of lot "L-3" is 50 instruments, and 1 were named' in said
-    assert "51 nonconforming" in refused(dossiers, lots, LotToKeep("L-3", 500, (51,)))
-    assert "Name the lot" in refused(dossiers, lots, LotToKeep(" ", 500, (0,)))
-    assert "Say how many" in refused(dossiers, lots, LotToKeep("L-3", 500))
-    assert "is to be inspected" in refused(dossiers, lots, LotToKeep("L-3", 500, skipped=True))
+    assert "51 nonconforming" in refused(dossiers, lots, lot_to_keep("L-3", 500, (51,)))
+    assert "Name the lot" in refused(dossiers, lots, lot_to_keep(" ", 500, (0,)))
+    assert "Say how many" in refused(dossiers, lots, lot_to_keep("L-3", 500))
+    assert "is to be inspected" in refused(dossiers, lots, lot_to_keep("L-3", 500, skipped=True))
     stale = lots
     kept(dossiers, lots, [0])
     with pytest.raises(ChangedError):  # somebody else judged one meanwhile
-        keep_lot(dossiers, stale, LotToKeep("L-9", 500, (0,)))
+        keep_lot(dossiers, stale, lot_to_keep("L-9", 500, (0,)))
 
 
 def test_proofs_say_what_of_a_sample_does_not_conform(dossiers: Dossiers) -> None:
     names = [instrument(dossiers, f"UY-{n}", good=n != 4) for n in range(1, 6)]
     lots = begun(aql_percent=2.5)
-    said = refused(dossiers, lots, LotToKeep("L-1", 40, (0,), tuple(names)))
+    said = refused(dossiers, lots, lot_to_keep("L-1", 40, (0,), instruments=tuple(names)))
     assert "Nonconforming by their proofs: 1 of 5 instruments, not 0." in said
-    lots = keep_lot(dossiers, lots, LotToKeep("L-1", 40, instruments=tuple(names)))
+    lots = keep_lot(dossiers, lots, lot_to_keep("L-1", 40, instruments=tuple(names)))
     assert (lots.lots[0].found, lots.lots[0].decision) == ((1,), "not accepted")
-    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=tuple(names)))
+    said = refused(dossiers, lots, lot_to_keep("L-2", 40, instruments=tuple(names)))
     assert '"UY-1" is counted already, in lot "L-1"' in said
     dossiers.archive.file(
         None,
@@ -208,10 +210,10 @@ def test_proofs_say_what_of_a_sample_does_not_conform(dossiers: Dossiers) -> Non
         ],
     )
     more = [instrument(dossiers, f"UY-1{n}") for n in range(4)]
-    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=(*more, "UY-9")))
+    said = refused(dossiers, lots, lot_to_keep("L-2", 40, instruments=(*more, "UY-9")))
     assert "Not proved yet: UY-9." in said
     dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3"))
-    said = refused(dossiers, lots, LotToKeep("L-2", 40, instruments=("dial 3",)))
+    said = refused(dossiers, lots, lot_to_keep("L-2", 40, instruments=("dial 3",)))
     assert "is no Tesquil" in said
 
 
@@ -227,12 +229,12 @@ def test_a_measured_lot_is_judged_by_its_proofs(dossiers: Dossiers, sigma_mm: fl
         names = [
             instrument(dossiers, f"UY-{n}-{k}", relief_mm=r) for k, r in enumerate(reliefs.tolist())
         ]
-        lots = keep_lot(dossiers, lots, LotToKeep(f"L-{n}", 40, instruments=tuple(names)))
+        lots = keep_lot(dossiers, lots, lot_to_keep(f"L-{n}", 40, instruments=tuple(names)))
         assert lots.lots[-1].measured_mm == pytest.approx(reliefs)
     # ten lots that one limit tighter would have accepted too
     assert lots.switching.state == "reduced"
     assert lots.plan(40).first_count <= size
-    said = refused(dossiers, lots, LotToKeep("L-x", 40, (0,), instruments=()))
+    said = refused(dossiers, lots, lot_to_keep("L-x", 40, (0,), instruments=()))
     assert "judged by relief, as proofs hold it" in said
 
 
@@ -312,11 +314,11 @@ def test_a_lot_of_before_stages_were_worked_out_follows(dossiers: Dossiers) -> N
 def test_nonconformities_are_counted_over_ten(dossiers: Dossiers) -> None:
     names = [instrument(dossiers, f"UY-{n}", good=n > 2) for n in range(13)]
     lots = begun(aql_percent=15.0)
-    said = refused(dossiers, lots, LotToKeep("L-1", 90, instruments=tuple(names)))
+    said = refused(dossiers, lots, lot_to_keep("L-1", 90, instruments=tuple(names)))
     assert "nonconformities are counted" in said
-    said = refused(dossiers, lots, LotToKeep("L-1", 90, (2,), instruments=tuple(names)))
+    said = refused(dossiers, lots, lot_to_keep("L-1", 90, (2,), instruments=tuple(names)))
     assert "Nonconforming by their proofs: 3 of 13 instruments, not 2." in said
-    lots = keep_lot(dossiers, lots, LotToKeep("L-1", 90, (20,), instruments=tuple(names)))
+    lots = keep_lot(dossiers, lots, lot_to_keep("L-1", 90, (20,), instruments=tuple(names)))
     told = " ".join(one.sentence for one in shown_lots(lots).findings)
     assert "Lot L-1 is not accepted: 20 nonconformities on 13 looked at." in told
 
@@ -324,13 +326,13 @@ def test_nonconformities_are_counted_over_ten(dossiers: Dossiers) -> None:
 def test_a_stopped_supplier_begins_again_with_a_reason(dossiers: Dossiers) -> None:
     lots = kept(dossiers, begun(), [3, 3, 3, 3, 3, 3, 3])
     assert lots.switching.state == "stopped"
-    assert "Inspection is stopped" in refused(dossiers, lots, LotToKeep("L-8", 500, (0,)))
+    assert "Inspection is stopped" in refused(dossiers, lots, lot_to_keep("L-8", 500, (0,)))
     lots = proposed(agreement(SUPPLIER, MODEL, receiver=RECEIVER, reason="new jig"), lots)
     lots = kept(dossiers, lots, [0])
     assert (lots.switching.state, len(lots.lots), len(lots.earlier)) == ("normal", 1, 7)
     old = lots.after(lots.earlier[2])
     assert (len(old.lots), old.earlier, old.switching.state) == (3, (), "tightened")
-    assert "judged already" in refused(dossiers, lots, LotToKeep("L-1", 500, (0,)))
+    assert "judged already" in refused(dossiers, lots, lot_to_keep("L-1", 500, (0,)))
 
 
 @pytest.mark.slow
@@ -341,7 +343,7 @@ def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
         free = lots.may_skip
         skipped += free
         found = () if free else (0,)
-        lot = LotToKeep(f"L-{n}", 500, found, skipped=free)
+        lot = lot_to_keep(f"L-{n}", 500, found, skipped=free)
         before = lots.switching, lots.qualified
         lots = keep_lot(dossiers, lots, lot)
         # neither the state nor the count of lots accepted in a row moves by one that was skipped
@@ -352,8 +354,8 @@ def test_a_qualified_supplier_s_lots_are_drawn(dossiers: Dossiers) -> None:
     assert all(lot.state == "skipped" for lot in lots.lots if lot.plan is None)
     assert all(lot.follows for lot in lots.lots)
     while lots.may_skip:
-        lots = keep_lot(dossiers, lots, LotToKeep(f"M-{len(lots.lots)}", 500, skipped=True))
-    lots = keep_lot(dossiers, lots, LotToKeep("N", 500, (9,)))
+        lots = keep_lot(dossiers, lots, lot_to_keep(f"M-{len(lots.lots)}", 500, skipped=True))
+    lots = keep_lot(dossiers, lots, lot_to_keep("N", 500, (9,)))
     assert not lots.qualified.qualified
 
 
@@ -465,7 +467,7 @@ def test_a_measured_lot_at_the_door_of_an_archive(tmp_path: Path) -> None:
 
 def test_the_report_says_what_the_page_says(dossiers: Dossiers) -> None:
     terms = agreement(SUPPLIER, f"{MODEL} (invented)", receiver=RECEIVER)
-    lots = keep_lot(dossiers, proposed(terms, None), LotToKeep("L-1", 500, (3,)))
+    lots = keep_lot(dossiers, proposed(terms, None), lot_to_keep("L-1", 500, (3,)))
     html = lot_report(lots, lots.lots[0], "html", unit="mm").decode()
     for said in (
         "Lot L-1 is not accepted: 3 nonconforming of 50 looked at.",

@@ -21,8 +21,9 @@ from evenfall.records.shared_lots import SharedLots, version_of_shared
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.kept_charts import act_on, acts_on
 from evenfall.workshop.kept_lots import all_lots, lots_of
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_keeping import agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import LotSeen, answer_shared, lot_seen, share_lot
+from kept_lots import lot_to_keep
 
 STORED = Path(__file__).parent / "files"
 PLAN = ef.Source(str(STORED / "tesquil-settled.plan@1.json"))
@@ -137,17 +138,17 @@ def test_the_first_lot_of_a_supplier_is_judged_once(
 ) -> None:
     one, other = two
     none_yet = proposed(agreement(SUPPLIER, MODEL), None)
-    meanwhile(one, monkeypatch, lambda: keep_lot(other, none_yet, LotToKeep("L-1", 500, (3,))))
+    meanwhile(one, monkeypatch, lambda: keep_lot(other, none_yet, lot_to_keep("L-1", 500, (3,))))
     with pytest.raises(ChangedError, match=r"opened .* meanwhile"):
-        keep_lot(one, none_yet, LotToKeep("L-2", 500, (0,)))
+        keep_lot(one, none_yet, lot_to_keep("L-2", 500, (0,)))
     with pytest.raises(ChangedError, match=r"opened .* meanwhile") as raised:  # a page of long ago
-        keep_lot(one, none_yet, LotToKeep("L-2", 500, (0,)))
+        keep_lot(one, none_yet, lot_to_keep("L-2", 500, (0,)))
     (kept,) = all_lots(one.archive)
     assert raised.value.said.values["dossier"] == kept.dossier
     assert [lot.name for lot in kept.lots] == ["L-1"]
     there = lots_of(one.archive, SUPPLIER, MODEL)
     assert there is not None
-    assert len(keep_lot(one, there, LotToKeep("L-2", 500, (0,))).lots) == 2
+    assert len(keep_lot(one, there, lot_to_keep("L-2", 500, (0,))).lots) == 2
 
 
 # ---- lots that are shared ------------------------------------------------------------------------
@@ -203,7 +204,7 @@ def test_an_answer_is_filed_whole_or_not_at_all(two: tuple[Dossiers, Dossiers]) 
     kept = keep_lot(one, proposed(agreement(SUPPLIER, MODEL, receiver=PARTNER), None), L1)
     share_lot(one, "", PARTNER, names, kept=f"{kept.dossier}:{kept.lots[0].entry}")
     shown = lot_seen(one, SharedLots(one.archive).of()[0].key, PARTNER)
-    keep_lot(other, kept, LotToKeep("L-2", 500, (0,)))
+    keep_lot(other, kept, lot_to_keep("L-2", 500, (0,)))
     with pytest.raises(ChangedError):
         answer_shared(one, shown, "read again", reason="fret 7")
     assert SharedLots(one.archive).of()[0].answer == ""
@@ -230,7 +231,7 @@ def test_who_made_a_lot_does_not_send_it_back(two: tuple[Dossiers, Dossiers]) ->
         answer_shared(one, shown, "sent back", reason="dents")
     assert shown.kept is not None
     assert shown.may_be_taken == (shown.kept.decision == "accepted")
-    refused = keep_lot(one, kept, LotToKeep("L-9", 500, (9,)))
+    refused = keep_lot(one, kept, lot_to_keep("L-9", 500, (9,)))
     share_lot(one, "", SUPPLIER, (), kept=f"{refused.dossier}:{refused.lots[-1].entry}")
     (key,) = (lot.key for lot in SharedLots(one.archive).of() if lot.lot == "L-9")
     with pytest.raises(RequestError, match="not by whoever made it"):
@@ -265,7 +266,7 @@ def test_a_lot_is_accepted_by_verdicts_that_stand_in_that_moment(
     assert one.verify().sound
 
 
-L1 = LotToKeep("L-1", 500, (0,))
+L1 = lot_to_keep("L-1", 500, (0,))
 
 
 # ---- two processes -------------------------------------------------------------------------------

@@ -25,8 +25,9 @@ from evenfall.web.judging import Asked
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.kept_lots import lots_of
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_keeping import agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
+from kept_lots import lot_to_keep
 
 PORT = 8419
 HERE = f"http://127.0.0.1:{PORT}"
@@ -39,7 +40,7 @@ def lots(dossiers: Dossiers, partner: str, found: tuple[int, ...]) -> str:
     """Keep lots for a partner, and return what names the last."""
     kept = proposed(agreement(OURS, "Tesquil", receiver=partner, aql_percent=4.0), None)
     for n, count in enumerate(found):
-        lot = LotToKeep(f"{partner[:1]}-{n}", 90, (count,), person=PERSONS[0])
+        lot = lot_to_keep(f"{partner[:1]}-{n}", 90, (count,), person=PERSONS[0])
         kept = keep_lot(dossiers, kept, lot)
     return f"{kept.dossier}:{kept.lots[-1].entry}"
 
@@ -238,7 +239,7 @@ def test_to_take_back_a_lot_needs_the_right_to_judge_one(
     here = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
     assert here is not None
     assert [lot.name for lot in here.lots] == ["Q-0"]
-    again = keep_lot(dossiers, here, LotToKeep("Q-1", 90, (0,)))
+    again = keep_lot(dossiers, here, lot_to_keep("Q-1", 90, (0,)))
     assert again.lots[-1].decision == "accepted"
 
 
@@ -254,7 +255,7 @@ def test_a_lot_is_not_judged_by_the_sample_of_another_state(
     (sample,) = re.findall(r'name="sample" value="([\d ]+)"', page)
     there = lots_of(dossiers.archive, OURS, "Tesquil", PARTNER)
     assert there is not None
-    keep_lot(dossiers, there, LotToKeep("Q-1", 90, (3,)))  # meanwhile: tightened
+    keep_lot(dossiers, there, lot_to_keep("Q-1", 90, (3,)))  # meanwhile: tightened
     form = ask | {"name": "Q-9", "found": "0"}
     status, text = post(manager, "/judged", **form, sample=sample)
     assert status == 422

@@ -26,8 +26,9 @@ from evenfall.records.shared_lots import SharedLot, SharedLots
 from evenfall.web.application import application
 from evenfall.web.rights import NEEDS, ROLE_RIGHTS
 from evenfall.workshop.examples import SERIALS
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_keeping import agreement, keep_lot, proposed
 from evenfall.workshop.partner_lots import share_lot
+from kept_lots import lot_to_keep
 from served import serving
 from steps import open_new, readings_file
 from web.test_pages import AXE, AXE_RUN
@@ -209,7 +210,7 @@ def test_the_pages_of_a_team_keep_nobody_out(
         accounts.join(accounts.invite("U. Quenlo", "partner", partner=FIRMS[0]), PASSWORD)
         judged = proposed(agreement("Ulqor Yard (invented)", "Tesquil", receiver=FIRMS[0]), None)
         for name, found in (("lot 6", 2), ("lot 7", 0)):
-            judged = keep_lot(dossiers, judged, LotToKeep(name, 500, (found,)))
+            judged = keep_lot(dossiers, judged, lot_to_keep(name, 500, (found,)))
         kept = f"{judged.dossier}:{judged.lots[-1].entry}"
         share_lot(dossiers, "", FIRMS[0], SERIALS, kept=kept)
         code, lot = accounts.invite("N. Tesk", "bench"), lots.of()[0].key

@@ -33,7 +33,8 @@ from evenfall.workshop.archive_requests import AddRequest, NoteRequest
 from evenfall.workshop.archives import Dossiers, archive
 from evenfall.workshop.examples import file_examples
 from evenfall.workshop.kept import excursion
-from evenfall.workshop.lot_keeping import LotToKeep, agreement, keep_lot, proposed
+from evenfall.workshop.lot_judging import JudgeRequest
+from evenfall.workshop.lot_keeping import agreement, keep_lot, proposed
 from evenfall.workshop.measuring import MeasureRequest, measure
 from evenfall.workshop.opening import Source
 from evenfall.workshop.outputs import json_file
@@ -335,7 +336,8 @@ def _lots(years: _Years) -> None:
     first = date(2025, 7, 8)
     for n, found in enumerate(LOTS_FOUND):
         years.on((first + timedelta(weeks=n)).isoformat())
-        lot = LotToKeep(f"TL-{n + 1:02d}", _PIECES, (found,), person=PARTNER)
+        name = f"TL-{n + 1:02d}"
+        lot = JudgeRequest(SUPPLIER, MODEL, _PIECES, name=name, found=(found,), person=PARTNER)
         lots = keep_lot(years.dossiers, lots, lot)
     last = lots.lots[-1]
     shared = share_lot(years.dossiers, "", RECEIVER, (), kept=f"{lots.dossier}:{last.entry}")

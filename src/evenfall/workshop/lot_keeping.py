@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -55,20 +55,6 @@ _ASKED = {
 _DAY = len("2026-03-01")
 _OURS = "The receiver"
 """Whose answer it is where this workshop received the lot."""
-
-
-@dataclass(frozen=True, slots=True)
-class LotToKeep:
-    """A lot that is to be judged and kept."""
-
-    name: str
-    pieces: int
-    found: tuple[int, ...] = ()  # nonconforming, by stage; none to count them by their proofs
-    instruments: tuple[str, ...] = ()  # numbers of the instruments of the sample
-    skipped: bool = False  # accepted without inspection
-    person: str = ""
-    done: str = ""  # when, ISO 8601; "" for now
-    reason: str = ""
 
 
 def agreement(
@@ -159,7 +145,7 @@ def check_agreed(there: KeptLots, **asked: Any) -> None:
         check_same({field: agreed[name]}, {field: value})
 
 
-def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep | JudgeRequest) -> KeptLots:
+def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: JudgeRequest) -> KeptLots:
     """Judge a lot and file it; return the lots with it."""
     name = " ".join(lot.name.split())
     _check_place(lots, name, lot, dossiers.clock())
@@ -199,7 +185,7 @@ def keep_lot(dossiers: Dossiers, lots: KeptLots, lot: LotToKeep | JudgeRequest) 
 def _inspected(
     dossiers: Dossiers,
     lots: KeptLots,
-    lot: LotToKeep | JudgeRequest,
+    lot: JudgeRequest,
     name: str,
     instruments: dict[str, str],
 ) -> dict[str, Any]:
@@ -259,7 +245,7 @@ def _inspected(
     }
 
 
-def _check_place(lots: KeptLots, name: str, lot: LotToKeep | JudgeRequest, now: str) -> None:
+def _check_place(lots: KeptLots, name: str, lot: JudgeRequest, now: str) -> None:
     """Refuse a lot that was judged, or that comes before one that was."""
     if not name:
         raise RequestError("Name the lot, as it stands on its papers.", at=At(field="name"))
@@ -296,9 +282,7 @@ def _check_place(lots: KeptLots, name: str, lot: LotToKeep | JudgeRequest, now: 
         )
 
 
-def _instruments(
-    dossiers: Dossiers, lots: KeptLots, lot: LotToKeep | JudgeRequest
-) -> dict[str, str]:
+def _instruments(dossiers: Dossiers, lots: KeptLots, lot: JudgeRequest) -> dict[str, str]:
     """Return the instruments of a sample: their dossiers, each with what was given."""
     found: dict[str, str] = {}
     earlier = {dossier: other.name for other in lots.every for dossier in other.instruments}

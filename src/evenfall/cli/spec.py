@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
-from evenfall.cli.door import Commands, path_argument, path_option, show_json, show_written
+from evenfall.cli.door import (
+    Commands,
+    json_option,
+    path_argument,
+    path_option,
+    show_json,
+    show_written,
+)
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.results import Result, result_options
 from evenfall.units import LengthUnit
@@ -47,9 +54,7 @@ def command() -> None:
     "--unit", type=click.Choice(["mm", "in"]), default="mm", help="Unit of the lengths in the file."
 )
 @path_option("-o", "--output", help="File to write (default: KIND.spec.toml, in this folder).")
-@click.option(
-    "--json", "as_json", is_flag=True, help="Write the result as JSON to standard output."
-)
+@json_option
 def new(
     *,
     kind: str,

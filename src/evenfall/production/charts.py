@@ -249,11 +249,6 @@ def control_chart(
     memory
         How a chart that remembers does so.
 
-    Returns
-    -------
-    ControlChart
-        The chart.
-
     Raises
     ------
     RequestError

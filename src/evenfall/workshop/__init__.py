@@ -119,7 +119,6 @@ __all__ = [
 _ROOMS = {
     "opening": "Source",
     "factors": "CausesRequest causes",
-    "checking": "CheckRequest StarterRequest TemplateRequest check_specification starter template",
     "measured_lots": "MeasuredLotRequest measured_lot",
     "measuring": "MeasureRequest measure",
     "diagnosing": "DiagnoseRequest diagnose",
@@ -144,7 +143,7 @@ _ROOMS = {
 
 
 def __getattr__(name: str) -> Any:
-    for room, names in _ROOMS.items():
-        if name in names.split():
-            return getattr(import_module(f"evenfall.workshop.{room}"), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    if name not in __all__:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    room = next((room for room, names in _ROOMS.items() if name in names.split()), "checking")
+    return getattr(import_module(f"evenfall.workshop.{room}"), name)

@@ -58,18 +58,10 @@ _QUANTITIES = ("relief", "action of string 1", "action of the lowest string")
 
 @dataclass(frozen=True, slots=True)
 class ReportRequest:
-    """Which day is reported.
+    """Which day is reported."""
 
-    Parameters
-    ----------
-    day
-        As 2026-03-31, by the clock of this machine.
-    lots
-        Records of lots, whose newest decisions are listed.
-    """
-
-    day: str
-    lots: tuple[Source, ...] = ()
+    day: str  # as 2026-03-31, by the clock of this machine
+    lots: tuple[Source, ...] = ()  # records of lots, whose newest decisions are listed
 
     @property
     def hours(self) -> tuple[str, str]:

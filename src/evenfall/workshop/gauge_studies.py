@@ -139,11 +139,6 @@ def study_gauge(request: GaugeRequest, progress: Progress = silent) -> GaugeOutc
     progress
         Told what is being done and how far it is, 0 to 1; it may stop the work.
 
-    Returns
-    -------
-    GaugeOutcome
-        The study with its verdict.
-
     Raises
     ------
     RequestError, ReadingsError
@@ -320,11 +315,6 @@ def study_sheet(request: StudySheetRequest) -> str:
     ----------
     request
         Who reads what.
-
-    Returns
-    -------
-    str
-        The sheet.
 
     Raises
     ------

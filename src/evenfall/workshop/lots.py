@@ -496,11 +496,6 @@ def plan_for_risks(request: RisksRequest) -> Plan | VariablesPlan:
     request
         Both qualities and both probabilities.
 
-    Returns
-    -------
-    Plan or VariablesPlan
-        The plan.
-
     Raises
     ------
     RequestError

@@ -202,11 +202,6 @@ def chart(request: ChartRequest, progress: Progress = silent) -> ChartOutcome:
     progress
         Told what is being done and how far it is, 0 to 1; it may stop the work.
 
-    Returns
-    -------
-    ChartOutcome
-        The chart.
-
     Raises
     ------
     RequestError, ReadingsError

@@ -404,6 +404,7 @@ def test_a_file_that_is_too_large_is_one_sentence_at_once(page: Page, tmp_path: 
         stream.truncate(2_000_000_000)  # sparse: it takes no room
     open_new(page, "WB-0102 (invented)")
     page.get_by_role("link", name="Measure").first.click()
+    page.wait_for_url("**/measure")  # loaded, or no script would keep the browser from sending it
     page.set_input_files("#files", large)
     page.get_by_role("button", name="Look at it").click()
     expect(page.locator("#upload [data-said]")).to_contain_text("more than 400 MB together")

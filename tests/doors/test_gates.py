@@ -110,6 +110,9 @@ def test_heights_of_the_wrong_sign_are_asked_for_again(folder: Path) -> None:
     assert done.exit_code == 1, folder
     codes = {finding["code"] for finding in json.loads(done.stdout)["findings"]}
     assert {"string-through-crown", "order", "out-of-reason"} <= codes
+    told = run("plan", "negated.csv", "--spec", "spec.toml").output
+    assert "Set and cut nothing by these readings." in told
+    assert "plan holds" not in told  # nothing is foretold by strings in the opposite order
 
 
 # ---- acceptance: from the option to the certificate ----------------------------------------------

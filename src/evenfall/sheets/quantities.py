@@ -11,7 +11,8 @@ COLUMNS: dict[str, str] = {
     "string": "String number, 1 = treble; `1-6` or `1 to 6` for several; `all` for every string.",
     "pitch": "The string's open pitch, against mistaken strings; it must fit the string number.",
     "fret": "Fret number, 1 at the nut's end.",
-    "value": "The reading. An empty cell means not yet read; the row is skipped.",
+    "value": "The reading; in inches also a fraction, such as 5/64. An empty cell means not yet "
+    "read; the row is skipped.",
     "unit": "mm, um, cm, in, thou …; empty means the unit of the specification.",
     "uncertainty": "Standard uncertainty (k = 1) of the tool, in the unit of the row.",
     "state": "`strung` (strings at pitch) or `unstrung`; humidity and temperature may follow: "

@@ -177,6 +177,19 @@ def test_a_single_high_fret_comes_down_alone() -> None:
     assert along.startswith("14 notes of this string, ")
 
 
+def test_a_cut_that_was_not_finished_is_finished_first() -> None:
+    left = heights()
+    removal = PLAN.removal_mm.copy()
+    removal[:, 8] = 0.09
+    left["top_mm"][:, 8] += removal[:, 8]
+    plan = replace(PLAN, removal_mm=removal)
+    first = str(proof_of(plan=plan, u_mm=0.002, **left).next_steps[0])
+    assert first.startswith("The cut of the plan is not finished on fret 9: finish it")
+    elsewhere = heights()
+    elsewhere["top_mm"][1, 8] += 0.2  # much more than was to come off there
+    assert "not finished" not in " ".join(map(str, proof_of(**elsewhere).next_steps))
+
+
 def test_metal_that_is_not_there_is_not_taken() -> None:
     raised = heights()
     raised["top_mm"][1, 8] += 0.2

@@ -47,10 +47,21 @@ def next_steps(
     positions: Positions,
     found: Clearances,
     gates: Sequence[Finding],
+    *,
+    unfinished: Sequence[int] = (),
 ) -> tuple[Sentence, ...]:
-    """Return what to do next, from what was judged and what has to be read again first."""
+    """Return what to do next, from what was judged and what has to be read again first.
+
+    `unfinished` are the frets on which the cut of the plan is not done.
+    """
     advice = _Advice(case, items, positions, found)
     steps = list(advice.steps())
+    if unfinished and any(i.quantity == "clearance" and i.verdict != "conforms" for i in items):
+        text = (
+            "The cut of the plan is not finished on {frets:frets}: finish it by the bench sheet, "
+            "or make a new plan from these readings. The amounts below are the least that would do."
+        )
+        steps.insert(0, sentence(text, frets=unfinished))
     if gates:
         said = [gate.said for gate in gates]
         again = sentence("Before anything else, read again: {gates:sentences}", gates=said)

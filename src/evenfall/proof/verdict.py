@@ -168,7 +168,9 @@ def prove(
         items=items,
         positions=positions,
         deviation=fit.deviation,
-        next_steps=next_steps(case, items, positions, found, gates.unmet),
+        next_steps=next_steps(
+            case, items, positions, found, gates.unmet, unfinished=_unfinished(plan, fit.deviation)
+        ),
         findings=tuple(_findings(case, plan, items, fit.deviation, found)),
         gates=gates.found,
         accepted=gates.accepted,
@@ -408,6 +410,17 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
                 value=item.value,
                 derived=derived_mm,
             )
+
+
+def _unfinished(plan: Plan, deviation: Deviation) -> tuple[int, ...]:
+    """Return the frets that stand higher than planned by a third of their cut or more."""
+    off_mm, cut_mm = deviation.crown_top_mm, plan.filed_mm
+    sure_mm = np.maximum(2.0 * deviation.crown_top_u_mm, plan.smallest_cut_mm)
+    with np.errstate(invalid="ignore"):
+        left = (off_mm >= cut_mm / 3.0) & (off_mm <= cut_mm + sure_mm) & (off_mm > sure_mm)
+    cut = cut_mm >= max(plan.smallest_cut_mm, _SAME_MM)
+    left &= cut  # one crown alone may only seem so, by the line that is laid through all
+    return numbered(left.any(axis=0) & (2 * left.sum(axis=0) >= cut.sum(axis=0)))
 
 
 def _off_plan(case: Case, deviation: Deviation, severity: Severity) -> Iterator[Finding]:

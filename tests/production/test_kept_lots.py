@@ -15,7 +15,7 @@ from evenfall import workshop
 from evenfall.cli import main
 from evenfall.errors import ChangedError, EvenfallError, RequestError
 from evenfall.production.aql_tables import plan_of
-from evenfall.production.skip_lots import Qualification, SkipPlan
+from evenfall.production.skip_lots import Qualification
 from evenfall.records import Filing
 from evenfall.workshop import Source
 from evenfall.workshop.archives import Dossiers
@@ -367,27 +367,6 @@ def test_a_lot_that_was_skipped_without_right_is_shown(dossiers: Dossiers) -> No
     there = lots_of(dossiers.archive, SUPPLIER, MODEL, RECEIVER)
     assert there is not None
     assert [lot.follows for lot in there.lots] == [True, False]
-
-
-@pytest.mark.slow
-def test_skipping_lets_pass_what_the_formula_says() -> None:
-    # SkSP-2, Perry (1973), from memory: the formula against a chain of lots that are drawn
-    draw = np.random.default_rng(7)
-    for probability, one_in in ((0.95, 5), (0.8, 3), (0.99, 2)):
-        plan = SkipPlan(one_in)
-        row, qualified, inspected, accepted, count = 0, False, 0, 0, 60_000
-        for _ in range(count):
-            look = not qualified or draw.random() < 1.0 / one_in
-            good = not look or draw.random() < probability
-            inspected += look
-            accepted += good
-            if look:
-                row = row + 1 if good else 0
-                qualified = good and (qualified or row >= plan.clearance)
-        assert inspected / count == pytest.approx(plan.inspected_share(probability), abs=0.02)
-        assert accepted / count == pytest.approx(plan.acceptance(probability), abs=0.01)
-    assert SkipPlan(1).acceptance(0.7) == pytest.approx(0.7)
-    assert SkipPlan(1).inspected_share(0.7) == pytest.approx(1.0)
 
 
 def test_tightened_inspection_ends_skipping() -> None:

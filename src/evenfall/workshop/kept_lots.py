@@ -18,7 +18,7 @@ from evenfall.names import normal
 from evenfall.production.aql_tables import AQLS
 from evenfall.production.measured_lots import judged_by_values, plan_for
 from evenfall.production.sampling import Lot, Plan, State, Switching, VariablesPlan
-from evenfall.production.skip_lots import Qualification, SkipPlan, is_drawn
+from evenfall.production.skip_lots import Qualification, is_drawn
 from evenfall.records.archive import Archive, version_of
 from evenfall.records.entries import (
     Entry,
@@ -134,11 +134,6 @@ class KeptLots:
     def every(self) -> tuple[KeptLot, ...]:
         """All lots, those of earlier agreements first."""
         return (*self.earlier, *self.lots)
-
-    @property
-    def skipping(self) -> SkipPlan:
-        """Of how many lots one is inspected."""
-        return SkipPlan(self.agreed.one_in)
 
     def plan(self, pieces: int, count: int = 0) -> Plan | VariablesPlan:
         """Return the plan of the next lot, by so many readings where it is measured."""

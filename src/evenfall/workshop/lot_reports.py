@@ -11,6 +11,7 @@ from evenfall.errors import Finding
 from evenfall.pictures.inks import Theme
 from evenfall.production.aql_tables import counts_each
 from evenfall.production.sampling import Plan, VariablesPlan
+from evenfall.production.skip_lots import CLEARANCE
 from evenfall.units import LengthUnit
 from evenfall.wording import Sentence, plain_line, say, sentence
 from evenfall.workshop.lots import CONSUMER, PRODUCER, STATES, counted, plan_findings
@@ -183,7 +184,7 @@ def state_said(lots: KeptLots) -> Sentence:
     more = sentence(
         one,
         row=lots.qualified.in_a_row_count,
-        needed=lots.skipping.clearance,
+        needed=CLEARANCE,
         one_in=agreed.one_in,
     )
     return sentence("{both:sentences}", both=(said, more))

@@ -26,7 +26,6 @@ from evenfall.cli.door import (
 )
 from evenfall.cli.neck_options import source_of
 from evenfall.cli.waiting import Waiting
-from evenfall.units import LengthUnit
 from evenfall.wording import Value
 
 if TYPE_CHECKING:
@@ -49,10 +48,10 @@ def command() -> None:
     """
 
 
-def _print(text: str, unit: LengthUnit = "mm", **values: Value) -> None:
+def _print(text: str, **values: Value) -> None:
     from evenfall.wording import say, sentence
 
-    click.echo(say(sentence(text, **values), unit, WORDS))
+    click.echo(say(sentence(text, **values), "mm", WORDS))
 
 
 @command.command()

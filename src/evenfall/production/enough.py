@@ -9,26 +9,25 @@ from scipy import special
 from evenfall.errors import At, RequestError
 
 _MOST = 1_000_000
+_WRONG, _MISSED = 0.05, 0.10
+"""Chances of seeing a change that is not there, and of not seeing one that is."""
 
 
 def readings_needed(
     shift_ratio: float,
     *,
-    wrong_chance: float = 0.05,
-    missed_chance: float = 0.10,
     groups: int = 1,
     both_sides: bool = False,
 ) -> int:
     """Return how many readings, of each of one or two groups, show a change of the mean.
 
-    The change is given in standard deviations of a reading. `wrong_chance` is that of seeing one
-    that is not there, `missed_chance` that of not seeing one that is. The standard deviation comes
-    from the readings, so Student's t stands for the normal distribution (NIST/SEMATECH e-Handbook,
-    7.2.2.2).
+    The change is given in standard deviations of a reading, and is seen nine times of ten. Their
+    standard deviation comes from the readings, so Student's t stands for the normal distribution
+    (NIST/SEMATECH e-Handbook, 7.2.2.2).
     """
     if not shift_ratio > 0.0:
         raise RequestError("A change to be seen is greater than zero.", at=At(field="shift"))
-    tails = [1.0 - wrong_chance / (2.0 if both_sides else 1.0), 1.0 - missed_chance]
+    tails = [1.0 - _WRONG / (2.0 if both_sides else 1.0), 1.0 - _MISSED]
     reach = sum(float(special.ndtri(tail)) for tail in tails)
     n = max(math.ceil(groups * (reach / shift_ratio) ** 2), 2)
     while n < _MOST:

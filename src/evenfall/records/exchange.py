@@ -54,14 +54,11 @@ from evenfall.records.signing import Signature, SigningKey, file_signature_holds
 from evenfall.wording import plain_line
 
 VERSION = 1
-_LOTS = {"lots agreed", "lot", "lot answered"}
+_CERTIFIED = frozenset(("opened", "alias", "proof", "page", "lots agreed", "lot", "lot answered"))
+_MEASURED = ("specification", "measurement", "plan", "readings", "scan", "accepted")
 SHOWN: Mapping[str, frozenset[str]] = {
-    "certificates": frozenset({"opened", "alias", "proof", "page"} | _LOTS),
-    "measurements": frozenset(
-        {"opened", "alias", "proof", "page"}
-        | _LOTS
-        | {"specification", "measurement", "plan", "readings", "scan", "accepted"}
-    ),
+    "certificates": _CERTIFIED,
+    "measurements": _CERTIFIED.union(_MEASURED),
     "all": frozenset(KINDS),
 }
 """What a partner may see, by kind of entry."""

@@ -350,7 +350,7 @@ def point_of(entry: Entry) -> Point:
     return Point(
         at=facts.done or entry.at,
         kind=entry.kind,
-        code=facts.content_hash[:10].upper(),
+        code=entry.code,
         status=facts.status,
         relief_mm=facts.relief_mm,
         action_bass_mm=facts.action_bass_mm,

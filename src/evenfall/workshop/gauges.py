@@ -60,9 +60,8 @@ class Judges:
     name: Sentence
     lower_mm: float  # -inf where there is none
     upper_mm: float
-    band_mm: (
-        float  # how far inside them a reading must lie; infinite where no value can be accepted
-    )
+    # how far inside them a reading must lie; infinite where no value can be accepted
+    band_mm: float
 
     @property
     def left_share(self) -> float:

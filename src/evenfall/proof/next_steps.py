@@ -369,7 +369,7 @@ class _Advice:
         return self.advise(item, change)
 
     def lost(self, k: int, *, nut_mm: float = 0.0, saddle_mm: float = 0.0) -> Sentence | str:
-        """Say how many positions that clear now would not clear surely after a move."""
+        """Say how many notes that clear now would not clear for certain after a move."""
         share = chord_share(self.case.lines)[k]
         change_mm = share * saddle_mm
         change_mm[0] += (1.0 - share[0]) * nut_mm

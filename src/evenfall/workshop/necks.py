@@ -325,7 +325,7 @@ def outlook_findings(specification: Specification, plan: Plan) -> tuple[Finding,
     findings.append(
         Finding(
             "holds",
-            "The plan holds for a relief {ends:list}; in brackets what ends it first.",
+            "The plan holds for a relief {ends:list}; the brackets name what fails first.",
             severity="note",
             ends=ends,
         )

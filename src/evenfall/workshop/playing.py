@@ -307,8 +307,8 @@ def _motion_findings(test: PlayTest, worst: Sequence[PlayedPosition], judged: in
         at_level = Finding("motion", text, severity="note", level=level, total=total)
     against = Finding(
         "motion",
-        "Of {notes} notes over all levels, {optimistic} rattle within their buzz force, and "
-        "{conservative} over it do not.",
+        "Of {notes} notes at all levels, {optimistic} rattle below their buzz force, and "
+        "{conservative} above it do not rattle.",
         severity="note",
         notes=test.worst.size,
         optimistic=int(np.count_nonzero(test.buzz_force_optimistic)),

@@ -19,10 +19,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from evenfall.codec.forms import Plain
 from evenfall.errors import At, Finding, RequestError
-from evenfall.instrument.specification import Hand
-from evenfall.pages.typesetting import Paper
-from evenfall.records.archive import Absorbed, Archive
-from evenfall.units import LengthUnit
+from evenfall.records.archive import Archive
 from evenfall.wording import Sentence
 from evenfall.workshop.archive_readings import Filed
 from evenfall.workshop.opening import Source
@@ -30,10 +27,7 @@ from evenfall.workshop.opening import Source
 LONGEST_TEXT = 20_000  # characters
 _MOST = 5000  # values in a list
 _LARGEST = 10**12
-_NAMES = {
-    **{"Source": Source, "LengthUnit": LengthUnit, "Paper": Paper, "Sentence": Sentence},
-    **{"Hand": Hand, "Absorbed": Absorbed, "Archive": Archive},
-}
+_NAMES = {"Source": Source, "Archive": Archive}
 """Types that a module of requests may import for the type checker alone."""
 _REFUSED = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 

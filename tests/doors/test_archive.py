@@ -216,7 +216,7 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
         (place / name).write_bytes(ef.Source.invented(full).content or b"")
     known = ("--spec", "spec.toml", "--serial", "UY-0417")
     told = step("measure", "before.csv", *known).output
-    assert "Filed in the dossier of UY-0417, Tesquil (invented): opened, alias, readings," in told
+    assert "of UY-0417, Tesquil (invented): new dossier, number, readings," in told
     assert ": plan." in step("plan", "UY-0417").output
     step("measure", "settled.csv", *known)
     step("plan", "UY-0417", "--settled", "--json")

@@ -15,12 +15,16 @@ const DRAFT = `sheet:${data.draft}${data.again.length ? ":again" : ""}`;
 /** @type {HTMLInputElement} */ const air = one("#air");
 /** @type {HTMLButtonElement} */ const file = one("#file");
 const kept = one("#kept"), questions = one("#questions"), other = one("#other");
-const upright = () => matchMedia("(max-width: 1100px)").matches;
+const narrow = matchMedia("(max-width: 1100px)");
+const upright = () => data.frets > 26 || narrow.matches;
 
 class TypedSheet extends HTMLElement {
   connectedCallback() {
     const grid = document.createElement("div");
     grid.className = "map typing";
+    const stand = () => grid.classList.toggle("upright", upright());
+    stand();
+    narrow.addEventListener("change", stand);
     grid.setAttribute("role", "group");
     grid.setAttribute("aria-label", "Readings of the neck, string by string");
     const columns = data.frets + 2;

@@ -11,7 +11,7 @@ from fastapi import Form, Query, Request
 from fastapi.responses import JSONResponse, Response
 from pydantic import BaseModel, Field
 
-from evenfall.errors import RequestError
+from evenfall.errors import ChangedError, RequestError
 from evenfall.pictures.inks import PAGE, Theme
 from evenfall.plan import METHODS, Plan
 from evenfall.plan.methods import MethodResult
@@ -243,7 +243,10 @@ def take(
     code: Texts = None,
     reason: Texts = None,
 ) -> Response:
-    """File the plan that was chosen, with the readings that were accepted for it."""
+    """File the plan that was chosen, with the readings that were accepted for it.
+
+    A second press files nothing.
+    """
     shop, told = opened(request, name)
     accepted = tuple(map("=".join, _accepted(code, reason)))
     by = filed_by(request, by)
@@ -253,7 +256,12 @@ def take(
     except ValueError:
         raise RequestError("The metal that may come off must be a number.") from None
     made = warm.plan(Wishes(method, attack_percent / 100.0, budget_mm=budget))
-    shop.dossiers.file(made, instrument=told.line.dossier, person=by, since=seen)
+    try:
+        shop.dossiers.file(made, instrument=told.line.dossier, person=by, since=seen)
+    except ChangedError:
+        now = shop.story(name)
+        if now.made is None or now.made.code != made.code or not shop.own_since(now, seen, by):
+            raise
     return see_other(f"/instruments/{told.line.dossier}")
 
 

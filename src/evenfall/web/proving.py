@@ -133,10 +133,8 @@ def done(
         done_with["cutter_uses"] = int(uses)
     shop, told = opened(request, name)
     newest, person = needed(told.made, "plan"), filed_by(request, by)
-    filed = shop.dossiers.since(told.line.dossier, seen) if seen else ()
-    twice = bool(filed) or not seen
-    twice = twice and told.step != "work" and all(one.person == person for one in filed)
-    if not twice:
+    own = not seen or shop.own_since(told, seen, person)
+    if told.step == "work" or not own:
         report_done(
             shop.dossiers,
             told.line.dossier,

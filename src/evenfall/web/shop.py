@@ -224,6 +224,14 @@ class Shop:
         task = self.put("methods", {"basis": known}, dossier=told.line.dossier, same=known)
         return self.pool.shown(task.id)
 
+    def own_since(self, told: Story, seen: str, person: str) -> bool:
+        """Say whether something was filed since a version, and all of it by one person.
+
+        So it is where a button is pressed twice: what is asked for then is filed already.
+        """
+        filed = self.dossiers.since(told.line.dossier, seen) if seen else ()
+        return bool(filed) and all(one.person == person for one in filed)
+
     def file_examples(self) -> None:
         """File invented instruments, if the archive is empty."""
         from evenfall.workshop.examples import file_examples

@@ -250,10 +250,6 @@ def test(arguments: list[str]) -> int:
     # the workers fill all processors; threads of each that wait for work would only use them up
     environment.setdefault("OPENBLAS_NUM_THREADS", "1")
     pytest = ["python", "-m", "pytest", "-p", "no:benchmark"]
-    if side_by_side and not (ROOT / "tests" / "__pycache__").exists():
-        say("reading the tests once, or every worker would compile them and all that they import")
-        read = [str(program(VENV, pytest[0])), *pytest[1:], "--collect-only", "-q"]
-        subprocess.run(read, cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, check=False)
     return call(*pytest, *side_by_side, *arguments, environment=environment)
 
 

@@ -110,27 +110,6 @@ def test_set_up_runs_again_only_when_something_changed(
     assert ["--no-dev" in command for command in synced] == [True, False, False, False]
 
 
-def test_a_fresh_checkout_reads_its_tests_before_many_do(
-    dev: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    started: list[str] = []
-    monkeypatch.setattr(dev, "set_up", lambda *, tools: None)
-    monkeypatch.setattr(
-        dev, "call", lambda *all_, **_: started.append("all" if "-n" in all_ else "few")
-    )
-    monkeypatch.setattr(
-        dev.subprocess,
-        "run",
-        lambda command, **_: started.append("read" * ("--collect-only" in command)),
-    )
-    dev.test([])
-    (tmp_path / "tests" / "__pycache__").mkdir(parents=True)
-    dev.test(["--all"])
-    (tmp_path / "tests" / "__pycache__").rmdir()
-    dev.test(["tests/test_units.py"])
-    assert started == ["read", "all", "all", "few"]
-
-
 @pytest.mark.quick(2)
 @pytest.mark.parametrize(
     ("arguments", "status", "output"),

@@ -33,7 +33,7 @@ def test_the_job_from_an_empty_archive_to_the_plan_by_keyboard(
     page.keyboard.press("End")  # a specification of one's own
     page.set_input_files("#file", specification_file())
     reach(page, page.locator("#serial"))
-    page.keyboard.type(f"WB-000{strings} (invented)")
+    page.keyboard.type(f"WB-900{strings} (invented)")
     press(page, page.get_by_role("button", name="Open its dossier"))
     press(page, page.get_by_role("link", name="Measure").first)
 

@@ -13,6 +13,7 @@ import pytest
 from evenfall.cli.program_report import description_lines
 from evenfall.errors import DescriptionError
 from evenfall.wording import say
+from evenfall.work.cautions import machine_cautions
 from evenfall.work.descriptions import (
     KINDS,
     Fixture,
@@ -177,3 +178,11 @@ def test_the_published_schema_takes_what_ships_and_refuses_what_we_refuse(kind: 
                 del one["not_known"]
         assert refused or kind in ("parts",)
         assert list(schema.iter_errors(values)) == []
+
+
+def test_dust_of_several_materials_is_one_sentence() -> None:
+    said = {
+        one.topic: str(one.sentence)
+        for one in machine_cautions(("brass", "bone", "bone"), strung=False)
+    }
+    assert said["Dust"].startswith("Metal chips and dust and bone dust, and wood: extraction")

@@ -83,11 +83,11 @@ def cautions(
 
 
 _DUST = {
-    "nickel silver": "Metal chips and dust, nickel among them",
-    "stainless": "Chips of stainless steel, with chromium and nickel",
-    "brass": "Metal chips and dust",
-    "bone": "Bone dust",
-    "synthetic": "Plastic dust",
+    "nickel silver": "metal chips and dust, nickel among them",
+    "stainless": "chips of stainless steel, with chromium and nickel",
+    "brass": "metal chips and dust",
+    "bone": "bone dust",
+    "synthetic": "plastic dust",
 }
 
 
@@ -96,7 +96,8 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
     strings = "Take the strings off, or tie them clear of everything that moves or turns."
     if strung:
         strings = "Strings at pitch can whip: guard them, and keep the cutter's path clear of them."
-    dust: dict[str, Value] = {"what": tuple(dict.fromkeys(_DUST[one] for one in materials))}
+    first, *others = dict.fromkeys(_DUST[one] for one in materials)
+    dust: dict[str, Value] = {"what": (first[0].upper() + first[1:], *others)}
     found = (
         (
             "Before anything",

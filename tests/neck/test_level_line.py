@@ -211,6 +211,15 @@ def test_a_tilted_fret_is_high_on_its_side_only() -> None:
         assert (line.off_mm >= 0.0).all()  # its low end is not low
 
 
+def test_a_fret_worn_under_half_of_the_strings_stands_high_under_none() -> None:
+    worn = off(BASS, {5: -0.20, 7: -0.23}, [0]) + off(BASS, {5: -0.15, 7: -0.18}, [1])
+    for seed in range(10):
+        made = neck(BASS, worn, u_mm=0.007, seed=seed)
+        line = line_of(BASS, replace(made, crown_height_mm=made.crown_height_mm + worn))
+        assert set(named(line)) == {5, 7}
+        assert (line.off_mm <= 0.0).all()
+
+
 def test_one_crown_is_named_alone_and_so_are_two_neighbours() -> None:
     line = line_of(GUITAR, neck(GUITAR, off(GUITAR, {7: 0.08}, [3]), seed=5))
     ((fret, strings),) = [(one.fret, one.strings) for one in line.standing]

@@ -185,6 +185,9 @@ def test_a_cut_that_was_not_finished_is_finished_first() -> None:
     plan = replace(PLAN, removal_mm=removal)
     first = str(proof_of(plan=plan, u_mm=0.002, **left).next_steps[0])
     assert first.startswith("The cut of the plan is not finished on fret 9: finish it")
+    for waits in ("ask", "read-again"):  # their cuts are a preview, the bench sheet shows none
+        said = proof_said(proof_of(plan=replace(plan, status=waits), u_mm=0.002, **left))
+        assert "not finished" not in said
     elsewhere = heights()
     elsewhere["top_mm"][1, 8] += 0.2  # much more than was to come off there
     assert "not finished" not in " ".join(map(str, proof_of(**elsewhere).next_steps))

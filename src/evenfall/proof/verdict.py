@@ -414,6 +414,8 @@ def _disagreements(case: Case, items: Sequence[Item]) -> Iterator[Finding]:
 
 def _unfinished(plan: Plan, deviation: Deviation) -> tuple[int, ...]:
     """Return the frets that stand higher than planned by a third of their cut or more."""
+    if not plan.cuts_now:  # a preview: its bench sheet shows no cut
+        return ()
     off_mm, cut_mm = deviation.crown_top_mm, plan.filed_mm
     sure_mm = np.maximum(2.0 * deviation.crown_top_u_mm, plan.smallest_cut_mm)
     with np.errstate(invalid="ignore"):

@@ -177,14 +177,20 @@ def test_a_single_high_fret_comes_down_alone() -> None:
     assert along.startswith("14 notes of this string, ")
 
 
-def test_a_cut_that_was_not_finished_is_finished_first() -> None:
-    left = heights()
+def cut_left_on_fret_9(cut_mm):
+    """Return a plan that cuts fret 9, and heights where only that cut was not done."""
     removal = PLAN.removal_mm.copy()
-    removal[:, 8] = 0.09
-    left["top_mm"][:, 8] += removal[:, 8]
-    plan = replace(PLAN, removal_mm=removal)
-    first = str(proof_of(plan=plan, u_mm=0.002, **left).next_steps[0])
+    removal[:, 8] = cut_mm
+    left = heights()
+    left["top_mm"][:, 8] += cut_mm
+    return replace(PLAN, removal_mm=removal), left
+
+
+def test_a_cut_that_was_not_finished_is_finished_first() -> None:
+    plan, left = cut_left_on_fret_9(0.15)
+    first, then = map(str, proof_of(plan=plan, u_mm=0.002, **left).next_steps[:2])
     assert first.startswith("The cut of the plan is not finished on fret 9: finish it")
+    assert "at fret 9 under string 1" in then
     for waits in ("ask", "read-again"):  # their cuts are a preview, the bench sheet shows none
         said = proof_said(proof_of(plan=replace(plan, status=waits), u_mm=0.002, **left))
         assert "not finished" not in said
@@ -303,6 +309,13 @@ def test_uncertainty_alone_never_costs_metal() -> None:
     proof = proof_of(**heights(), u_mm=0.08)
     assert "undecided" in verdicts(proof, "clearance")
     assert not any("remove" in str(step) for step in proof.next_steps)
+    plan, left = cut_left_on_fret_9(0.09)
+    sharp = proof_of(plan=plan, u_mm=0.002, **left)
+    assert set(verdicts(sharp, "clearance")) == {"undecided", "conforms"}
+    plan, left = cut_left_on_fret_9(0.15)
+    slack = proof_of(plan=plan, u_mm=0.002, strung=False, **left)
+    for one in (sharp, slack):
+        assert not re.search("remove|finish it|amounts below", proof_said(one))
 
 
 def test_a_value_on_its_limit_is_left_to_no_gauge() -> None:

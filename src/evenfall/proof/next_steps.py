@@ -56,7 +56,9 @@ def next_steps(
     """
     advice = _Advice(case, items, positions, found)
     steps = list(advice.steps())
-    if unfinished and any(i.quantity == "clearance" and i.verdict != "conforms" for i in items):
+    # uncertainty alone costs no metal, and no amount would follow
+    fails = any(i.quantity == "clearance" and i.verdict == "does not conform" for i in items)
+    if unfinished and fails:
         text = (
             "The cut of the plan is not finished on {frets:frets}: finish it by the bench sheet, "
             "or make a new plan from these readings. The amounts below are the least that would do."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -179,6 +180,17 @@ def test_scripts_and_style_name_no_other_host() -> None:
     assert len(files) > 5
     for file in files:
         assert "://" not in file.read_text(encoding="utf-8").replace("http://www.w3.org", "")
+
+
+def test_every_block_of_a_style_sheet_ends_once() -> None:
+    """A brace too many takes the rule after it along, and no browser says so."""
+    for sheet in (Path(workshop.__file__).parent.parent / "web" / "static").glob("*.css"):
+        depth = 0
+        for n, line in enumerate(sheet.read_text(encoding="utf-8").splitlines(), 1):
+            for brace in re.findall("[{}]", line):
+                depth += 1 if brace == "{" else -1
+                assert depth >= 0, f"{sheet.name}, line {n}"
+        assert depth == 0, sheet.name
 
 
 def test_a_page_that_comes_too_early_leads_to_the_next_step(client: TestClient) -> None:

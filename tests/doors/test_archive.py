@@ -262,7 +262,7 @@ def test_every_step_takes_the_number_of_a_dossier(place: Path) -> None:
     machine = ("--machine", "yard.machine.toml", "--cutters", "yard.cutters.toml")
     cut = ("--accept-stiffness", "measured on this bench", "-o", "cut.ngc")
     told = step("program", "UY-0417", *machine, *cut).output
-    assert "Filed in the dossier of UY-0417, Tesquil (invented): program." in told
+    assert "Filed in the dossier of UY-0417, Tesquil (invented): 1 program." in told
     step("program", "check", "cut.ngc", "--plan", "UY-0417", *machine, *cut[:2])
     assert "Program cut.ngc." in run("show", "UY-0417").output
     for name in ("diagnose", "pitch", "neck", "play"):

@@ -434,7 +434,7 @@ def test_a_study_that_was_filed_gives_its_uncertainty_to_measure(tmp_path: Path)
     study.write_text("part,person,quantity,value,unit\n" + rows, encoding="utf-8")
     there = ("--archive", archive, "--file-as", "dial 3")
     done = run("gauge", study, *there, "--by", "Ilva", "--on", "2026-03-09")
-    assert "Filed in the dossier of dial 3: study." in done.output
+    assert "Filed in the dossier of dial 3: 1 study." in done.output
 
     def measured(*more: object) -> Result:
         arguments = ["measure", sheet, "--spec", spec, "--json", *more]
@@ -484,7 +484,7 @@ def test_a_study_is_not_filed_where_several_gauges_go_by_the_name(tmp_path: Path
     rows = "".join(f"{n % 4},{0.2 + n % 4 + 0.01 * (n % 3)},mm\n" for n in range(12))
     study.write_text("part,value,unit\n" + rows, encoding="utf-8")
     there = ("gauge", study, "--archive", archive, "--file-as", "dial 3")
-    assert "Filed in the dossier of dial 3: study." in run(*there).output
+    assert "Filed in the dossier of dial 3: 1 study." in run(*there).output
     with workshop.archive(archive) as dossiers:
         dossiers.add(workshop.AddRequest(subject="gauge", name="dial 3", new=True))
         before = list(dossiers.archive.dossiers())

@@ -6,6 +6,7 @@ import dataclasses
 import itertools
 import json
 import math
+import re
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -17,9 +18,11 @@ from sqlalchemy import update
 import evenfall as ef
 from evenfall.errors import FormatMismatchError, RequestError
 from evenfall.records import Filing, upkeep
+from evenfall.records.entries import KINDS
 from evenfall.records.tables import ENTRY
 from evenfall.wording import say
 from evenfall.workshop.archive_filing import papers_of
+from evenfall.workshop.archive_views import filed_words
 from evenfall.workshop.archives import Dossiers
 
 STORED = Path(__file__).parent / "files"
@@ -61,6 +64,16 @@ def test_a_job_is_filed_with_all_it_was_made_from(dossiers: Dossiers) -> None:
     assert words[-1] == f"Proof {proof['content_hash'][:10].upper()}: {proof['verdict']}."
     assert dossiers.verify().sound
     assert dossiers.find(proof["content_hash"][:10])[0].dossier == shown.line.dossier
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_what_was_filed_is_counted_in_words(kind: str) -> None:
+    one, two = filed_words([kind]), filed_words([kind] * 2)
+    assert one.startswith("1 ")
+    assert two.startswith("2 ")
+    assert re.search(r"\w(?<!s)s\b", two), two  # in the plural, and with one s
+    assert not re.search(r"[^aeious]ys\b|ss\b|eds\b", two), two
+    assert filed_words(["note", kind, "note"]).startswith("3 " if kind == "note" else "2 notes, 1 ")
 
 
 def test_a_document_comes_out_as_it_was_filed(dossiers: Dossiers) -> None:

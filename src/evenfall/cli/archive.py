@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -82,8 +81,7 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
     filed again.
     """
     from evenfall import workshop
-    from evenfall.wording import counted
-    from evenfall.workshop.archive_views import called
+    from evenfall.workshop.archive_views import filed_words
 
     request = workshop.AddRequest(files=tuple(map(source_of, files)), **how)
     with opened(address, make=True) as dossiers:
@@ -91,13 +89,12 @@ def add(*, files: tuple[Path, ...], address: str, as_json: bool, **how: Any) -> 
     if as_json:
         show_json(added.as_dict())
         return
-    new = Counter(called(kind) for kind in added.new)
-    opened_now = new.pop("opened", 0)
+    new = [kind for kind in added.new if kind != "opened"]
     _print(
         "{title}: {opened}filed {new}.{known}",
         title=added.line.title or added.line.dossier,
-        opened="new dossier; " * opened_now,
-        new=", ".join(counted(count, kind) for kind, count in new.items()) or "nothing new",
+        opened="new dossier; " * (len(new) < len(added.new)),
+        new=filed_words(new),
         known=f" Known already: {added.known}." if added.known else "",
     )
 

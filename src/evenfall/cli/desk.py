@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from functools import wraps
@@ -74,8 +73,7 @@ class Desk(NamedTuple):
         if not self.address:
             return ""
         from evenfall import workshop
-        from evenfall.wording import counted
-        from evenfall.workshop.archive_views import called
+        from evenfall.workshop.archive_views import filed_words
 
         with workshop.archive(self.address, make=True) as dossiers:
             instrument = ""
@@ -89,11 +87,7 @@ class Desk(NamedTuple):
                 person=self.person or person,
                 done=self.done,
             )
-        kinds = Counter(called(kind) for kind in added.new)
-        if kinds.pop("opened", 0):
-            kinds = Counter({"new dossier": 1}) + kinds
-        new = ", ".join(counted(n, kind) if n > 1 else kind for kind, n in kinds.items())
-        new = new or "nothing new"
+        new = filed_words(added.new)
         return f"Filed in the dossier of {added.line.title or added.line.dossier}: {new}."
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -301,6 +302,30 @@ _ON_CHART: dict[str, tuple[str, str]] = {
 def called(kind: str) -> str:
     """Return what people call a kind of entry."""
     return "number" if kind == "alias" else kind
+
+
+_SEVERAL = {
+    "opened": ("new dossier", "new dossiers"),
+    "readings": ("file of readings", "files of readings"),
+    "accepted": ("reading accepted", "readings accepted"),
+    "received": ("receipt", "receipts"),
+    "fitted": ("fitting", "fittings"),
+    "study": ("study", "studies"),
+    "on chart": ("change of a chart", "changes of a chart"),
+    "lots agreed": ("agreement on lots", "agreements on lots"),
+    "lot answered": ("answer to a lot", "answers to a lot"),
+}
+"""One entry and several, of the kinds that do not take an s."""
+
+
+def filed_words(kinds: Iterable[str]) -> str:
+    """Return kinds of entries that were filed as a person counts them, in their order."""
+    counts = Counter(kinds)
+    listed = []
+    for kind, count in counts.items():
+        one, more = _SEVERAL.get(kind, (called(kind), f"{called(kind)}s"))
+        listed.append(f"{count} {one if count == 1 else more}")
+    return ", ".join(listed) or "nothing new"
 
 
 def line_of(dossier: str, entries: Iterable[Entry]) -> Line:

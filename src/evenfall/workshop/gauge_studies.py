@@ -202,7 +202,7 @@ def file_study(
             line=line.title,
         )
     dossiers.archive.file(dossier, [filing])
-    return f"Filed in the dossier of {name}: study."
+    return f"Filed in the dossier of {name}: 1 study."
 
 
 def study_filing(made: GaugeOutcome, sheet: Source, *, person: str, done: str = "") -> Filing:

@@ -26,6 +26,7 @@ from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.examples import SERIALS
 from evenfall.workshop.kept_lots import lots_of
 from evenfall.workshop.lot_keeping import agreement, keep_lot, proposed
+from evenfall.workshop.lot_reports import ANSWERS
 from evenfall.workshop.partner_lots import share_lot
 from kept_lots import lot_to_keep
 
@@ -312,6 +313,30 @@ def test_who_received_a_lot_says_what_became_of_it(
     assert here.refused is None
     assert [(one.answer, one.reason) for one in here.lots[0].answers] == [("sent back", "Buzzes.")]
     assert "sent back: Buzzes." in manager.get("/judged").text
+
+
+def test_a_supplier_sees_that_a_shared_lot_was_sent_back(
+    team: tuple[Dossiers, dict[str, TestClient]],
+) -> None:
+    """What its receiver filed of it stood in the kept lot alone."""
+    dossiers, browsers = team
+    manager, supplier = browsers["manager"], browsers[PARTNER]
+    kept = proposed(agreement(PARTNER, "Tesquil", aql_percent=4.0), None)
+    kept = keep_lot(dossiers, kept, lot_to_keep("Q-0", 90, (3,), person=PERSONS[0]))
+    kept = keep_lot(dossiers, kept, lot_to_keep("Q-1", 90, (3,), person=PERSONS[0]))
+    entries = [f"{kept.dossier}:{lot.entry}" for lot in kept.lots]
+    before = {share_lot(dossiers, "", PARTNER, (), kept=one).lot: one for one in entries}
+    shared = {one.lot: one for one in SharedLots(dossiers.archive).of(PARTNER)}
+    assert before.keys() == shared.keys() == {"Q-0", "Q-1"}
+    place = f"/judged/{entries[1].replace(':', '/')}/answer"
+    assert post(manager, place, says="sent back", reason="Buzzes.")[0] == 303
+    after = {one.lot: one for one in SharedLots(dossiers.archive).of(PARTNER)}
+    assert after["Q-0"] == shared["Q-0"]
+    assert after["Q-1"].version != shared["Q-1"].version
+    for client, path in ((manager, "/shared"), (supplier, "/lots")):
+        assert ANSWERS["sent back"] in client.get(path).text
+        assert ANSWERS["sent back"] in client.get(f"{path}/{shared['Q-1'].key}").text
+        assert "not answered yet" in client.get(f"{path}/{shared['Q-0'].key}").text
 
 
 def test_a_manager_judges_lots_on_a_page_and_sees_whose_they_are(

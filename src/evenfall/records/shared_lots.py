@@ -9,6 +9,7 @@ from itertools import groupby
 from sqlalchemy import Connection, delete, select, update
 
 from evenfall.errors import ChangedError, RequestError
+from evenfall.names import same_name
 from evenfall.records.archive import Archive
 from evenfall.records.entries import LotAnswer, sha256
 from evenfall.records.tables import ARCHIVE, SHARED_LOT
@@ -86,6 +87,15 @@ class SharedLots:
         now = _unchanged(_locked(connection), lot.key, seen)
         if now.at != lot.at:  # shared again, perhaps with other instruments
             raise lot_changed()
+        self._keep(connection, lot, answer)
+
+    def settle(self, connection: Connection, dossier: str, name: str, answer: LotAnswer) -> None:
+        """Keep what became of a lot of a dossier of lots, with whomever it is shared."""
+        for lot in _locked(connection):
+            if dossier in lot.dossiers and same_name(name, lot.lot):
+                self._keep(connection, lot, answer)
+
+    def _keep(self, connection: Connection, lot: SharedLot, answer: LotAnswer) -> None:
         same = update(SHARED_LOT).filter_by(partner=lot.partner, lot=lot.lot)
         connection.execute(same.values(answer=answer, answered=self._archive.clock()))
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
@@ -21,6 +22,7 @@ from evenfall.records import Filing
 from evenfall.records.archive import NOTHING, Archive, Into
 from evenfall.records.entries import MOST_SKIPPED, LotAnswer, LotMethod, LotsAgreed, legible
 from evenfall.records.figures import QUANTITIES, newest_by_dossier
+from evenfall.records.shared_lots import SharedLots
 from evenfall.records.signing import signing_key
 from evenfall.wording import plain_line
 from evenfall.workshop.archive_requests import LONGEST_STEP, check_words, read_day
@@ -376,14 +378,17 @@ def settle_lot(
 ) -> KeptLot:
     """File what this workshop, as the receiver, did with a lot that was not accepted.
 
-    With `seen`, the version of the lots, only as they were seen.
+    A partner with whom the lot is shared sees it too. With `seen`, the version of the lots, only as
+    they were seen.
     """
-    lots = read_lots(dossiers.archive, dossier)
+    archive = dossiers.archive
+    lots = read_lots(archive, dossier)
     lot = next((one for one in lots.every if one.entry == entry), None) if lots else None
     if lots is None or lot is None or lots.agreed.receiver or not lot.refused:
         raise RequestError("No lot that you received waits to be settled here; see the list.")
     said, reason = check_answer(answer, reason), plain_line(reason)
     note = note_of_answer(said, lot.name, _OURS, reason, person) if said == "sent back" else None
+    settled = partial(SharedLots(archive).settle, dossier=dossier, name=lot.name, answer=said)
     answer_lot(
         dossiers,
         replace(lots, version=seen or lots.version),
@@ -393,6 +398,7 @@ def settle_lot(
         reason=reason,
         person=person,
         with_it=[Into(one, [note]) for one in lot.instruments if note],
+        along=settled,
     )
     return lot
 

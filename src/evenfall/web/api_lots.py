@@ -44,6 +44,7 @@ from evenfall.web.lots import (
     own_lot,
     released,
     require_partner,
+    require_released,
     say_of_lot,
     share_with,
     withdraw_from,
@@ -244,11 +245,12 @@ def released_certificate(
     kind: Kind,
 ) -> Response:
     """Return the certificate of an instrument of a lot, once its verdict is released."""
+    found = _seen(request, lot)
     try:
-        outcome = released(request, _seen(request, lot), dossier)
+        require_released(found, dossier)
     except RequestError as error:
         raise AbsentError(error.said, at=At(field="dossier")) from None
-    return certificate_paper(outcome, kind, None)
+    return certificate_paper(released(request, found, dossier), kind, None)
 
 
 @router.post(

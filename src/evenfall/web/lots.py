@@ -211,10 +211,15 @@ def partner_certificate(request: Request, lot: str, dossier: str, kind: Kind) ->
 
 def released(request: Request, lot: LotSeen, dossier: str) -> ProveOutcome:
     """Return the verdict on an instrument of a lot, once it is released."""
+    require_released(lot, dossier)
     shop = shop_of(request)
+    return shop.proof(shop.story(dossier))
+
+
+def require_released(lot: LotSeen, dossier: str) -> None:
+    """Refuse an instrument that is not in a lot, and one whose verdict is not released yet."""
     if dossier not in {one.dossier for one in lot.instruments if one.verdict}:
         raise RequestError("There is no released certificate of it in this lot.")
-    return shop.proof(shop.story(dossier))
 
 
 @router.post("/lots/{lot}/answer")

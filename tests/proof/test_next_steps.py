@@ -313,8 +313,8 @@ def test_uncertainty_alone_never_costs_metal() -> None:
     sharp = proof_of(plan=plan, u_mm=0.002, **left)
     assert set(verdicts(sharp, "clearance")) == {"undecided", "conforms"}
     plan, left = cut_left_on_fret_9(0.15)
-    slack = proof_of(plan=plan, u_mm=0.002, strung=False, **left)
-    for one in (sharp, slack):
+    unstrung = proof_of(plan=plan, u_mm=0.002, strung=False, **left)
+    for one in (sharp, unstrung):
         assert not re.search("remove|finish it|amounts below", proof_said(one))
 
 

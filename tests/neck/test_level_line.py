@@ -211,13 +211,26 @@ def test_a_tilted_fret_is_high_on_its_side_only() -> None:
         assert (line.off_mm >= 0.0).all()  # its low end is not low
 
 
-def test_a_fret_worn_under_half_of_the_strings_stands_high_under_none() -> None:
+@pytest.mark.parametrize("stated_mm", [0.007, 0.016, 0.03])
+def test_a_fret_worn_under_half_of_the_strings_stands_high_under_none(stated_mm: float) -> None:
     worn = off(BASS, {5: -0.20, 7: -0.23}, [0]) + off(BASS, {5: -0.15, 7: -0.18}, [1])
-    for seed in range(10):
+    for seed in range(4):
         made = neck(BASS, worn, u_mm=0.007, seed=seed)
+        stated = neck(BASS, u_mm=stated_mm)  # how sure readings are said to be, not how they fell
+        made = stated.with_heights(
+            crown_top_mm=made.crown_top_mm, nut_mm=made.nut_mm, saddle_mm=made.saddle_mm
+        )
         line = line_of(BASS, replace(made, crown_height_mm=made.crown_height_mm + worn))
         assert set(named(line)) == {5, 7}
         assert (line.off_mm <= 0.0).all()
+
+
+def test_a_crown_that_is_high_on_a_worn_fret_is_high_by_what_was_read() -> None:
+    for low, high in (([-0.15, 0.0], 0.06), ([-0.15, -0.03], 0.045), ([-0.06, 0.0], 0.06)):
+        crowns = np.zeros((4, 20))
+        crowns[:, 6] = [*low, 0.0, high]
+        line = line_of(BASS, neck(BASS, crowns, u_mm=0.005, seed=1))
+        assert line.off_mm[3, 6] == pytest.approx(high, abs=0.015)
 
 
 def test_one_crown_is_named_alone_and_so_are_two_neighbours() -> None:

@@ -483,10 +483,11 @@ class _Crowns:
         low = surely | (single & (~alone | lone)) | (apart & (~lonely | lone))
         low |= worn & (gap < -_LOW_U * u)
         off = np.where(named & ~apart, straight, np.where(named | single, gap, 0.0))
-        # the tilt of a high fret makes none of its crowns low; that of a low one makes none high
-        # whose own reading rules it out
+        # the tilt of a high fret makes none of its crowns low, nor that of a worn one any higher
+        # than it was read
         off = np.where((off < 0.0) & (~low | (gap > 0.5 * off)), 0.0, off)
-        off = np.where((off > 0.0) & low.any(axis=0) & (gap + _LOW_U * u < off), 0.0, off)
+        worn_side = straight.min(axis=0) < -_LOW_CROWN_MM
+        off = np.where((off > 0.0) & worn_side, np.minimum(off, np.maximum(gap, 0.0)), off)
         below, above = np.minimum(gap, straight), np.maximum(gap, straight)
         least = np.where(apart & (gap > straight), gap, below)
         most = np.where(apart & (gap < straight), gap, above)

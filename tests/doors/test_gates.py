@@ -113,6 +113,11 @@ def test_heights_of_the_wrong_sign_are_asked_for_again(folder: Path) -> None:
     told = run("plan", "negated.csv", "--spec", "spec.toml").output
     assert "Set and cut nothing by these readings." in told
     assert "plan holds" not in told  # nothing is foretold by strings in the opposite order
+    ahead = {
+        finding["code"]
+        for finding in json_of("plan", "negated.csv", "--spec", "spec.toml")["findings"]
+    }
+    assert "holds" not in ahead
 
 
 # ---- acceptance: from the option to the certificate ----------------------------------------------

@@ -63,8 +63,7 @@ def show_plan(outcome: PlanOutcome, lengths: Lengths) -> None:
     if len(plan.methods) > 1:
         _show_methods(plan, lengths)
         click.echo(lengths.say(plan.reason))
-    if not plan.misread:
-        show_findings(outcome.findings_of_result, lengths.unit)
+    show_findings(outcome.findings_of_result, lengths.unit)
     for topic, caution in outcome.cautions:
         click.echo(f"{topic}: {lengths.say(caution)}")
     click.echo(f"Plan code {plan.code}")

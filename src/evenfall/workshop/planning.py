@@ -84,7 +84,8 @@ class PlanOutcome(Outcome):
 
     plan: Plan  # the plan
     motion: MotionCheck | None  # the result in motion, if that was asked for
-    # what the plan does to pitch, how long it holds, and what motion shows
+    # what the plan does to pitch, how long it holds, and what motion shows; nothing by strings
+    # read in the opposite order
     findings_ahead: tuple[Finding, ...]
 
     @property
@@ -167,14 +168,16 @@ def plan(request: PlanRequest, progress: Progress = silent) -> PlanOutcome:
         accepted=accepted_gates(request.accepted, specification, person=request.accepted_by),
         progress=progress,
     )
-    ahead = (
-        pitch_change_finding(made.pitch_change_cents, made.pitch_uncrowned_cents),
-        *outlook_findings(specification, made),
-    )
     motion = None
     if request.verify_by_motion:
         motion = verify_by_motion(specification, made, progress=progress)
-        ahead = (*ahead, *motion.findings)
+    ahead = (
+        pitch_change_finding(made.pitch_change_cents, made.pitch_uncrowned_cents),
+        *outlook_findings(specification, made),
+        *(motion.findings if motion else ()),
+    )
+    if made.misread:
+        ahead = ()
     return PlanOutcome(found.specification, found.findings, made, motion, ahead)
 
 

@@ -263,7 +263,10 @@ def program(request: ProgramRequest, progress: Progress = silent) -> ProgramOutc
     passes += part_passes(piece, cutters, machine, material, progress)
     header = _header(opened, request.lift_mm)
     text = emit(passes, header, machine, opened.fixture, progress)
-    return _judged(opened, text, "", passes, progress)
+    outcome = _judged(opened, text, "", passes, progress)
+    if outcome.faults:
+        raise ProgramError(outcome.faults)
+    return outcome
 
 
 def check_program(request: ProgramCheckRequest, progress: Progress = silent) -> ProgramOutcome:
@@ -307,16 +310,11 @@ def _judged(
     lifted = stated_lift_mm(traced) is not None
     found = [*opened.remarks, *program_faults(traced, opened.piece, setting)]
     found += program_warnings(traced, opened.piece, setting)
+    found.sort(key=partial(_first_line, traced))
+    faults = [one for one in found if one.severity == "error"]
+    if passes and faults:  # of our own: the virtual cut could not make it better
+        raise ProgramError(faults)
     untouched = patches_of(opened.piece)
-
-    def put_in_order() -> None:
-        """Sort what was found by its lines, and refuse a program of our own that is at fault."""
-        found.sort(key=lambda one: one.at.lines or (traced.line_count + 1,))
-        faults = [one for one in found if one.severity == "error"]
-        if passes and faults:
-            raise ProgramError(faults)
-
-    put_in_order()
 
     def cut(moves: Traced) -> tuple[Patch, ...]:
         return simulate(untouched, moves, setting.cutters, progress)
@@ -324,7 +322,7 @@ def _judged(
     patches = cut(traced)
     found += lift_findings(traced, opened.piece, setting, cut)
     found += cut_faults(patches, opened.piece, setting, lifted=lifted)
-    put_in_order()
+    found.sort(key=partial(_first_line, traced))
     return ProgramOutcome(
         specification=opened.specification,
         plan=opened.plan,
@@ -337,6 +335,11 @@ def _judged(
         passes=passes,
         lifted=lifted,
     )
+
+
+def _first_line(traced: Traced, finding: Finding) -> int:
+    """Return the line that a finding begins at; the last for one of the whole program."""
+    return finding.at.lines[0] if finding.at.lines else traced.line_count + 1
 
 
 def _nothing_first(plan: Plan) -> bool:

@@ -92,6 +92,18 @@ def test_a_low_slot_is_the_nuts_alone() -> None:
     assert found.line.standing == ()
 
 
+@pytest.mark.parametrize(("bump_mm", "rests"), [(0.149, False), (0.2, True)])
+def test_a_string_lies_on_a_fret_at_rest_only_where_no_force_is_left(
+    bump_mm: float, rests: bool
+) -> None:
+    """Under 1 % of the attack is little, and printed as 0 %, but the string is free at rest."""
+    found = seen(invented.neck("electric", bumps=[Bump(9, bump_mm)]))
+    least = float((found.buzz_force.force_n / found.attack_n[:, None]).min())
+    assert (least <= 0.0) if rests else (0.0 < least < 0.01)
+    (cure,) = said(found, "cure")
+    assert ("lies on the next fret at rest" in cure) == rests
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["high action", "sound, read with feelers"])
 def test_where_nothing_is_wrong_with_the_frets_none_is_named(name: str) -> None:

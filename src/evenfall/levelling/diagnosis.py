@@ -29,7 +29,7 @@ from evenfall.strings.clearance import (
 )
 from evenfall.strings.excursion import ExcursionTable
 from evenfall.units import MM_PER_INCH
-from evenfall.wording import Sentence, Value, sentence, whole_percent
+from evenfall.wording import Sentence, Value, sentence
 
 _LEAST_NAMED_MM = 0.5 * 0.0001 * MM_PER_INCH
 """A gap outside its limits by less than this is not named [mm]: it would read as 0 in inches."""
@@ -488,13 +488,9 @@ def _cure(found: SetUp, buzz: PluckForce, adjusted: Decision) -> Finding:
             "up to {level:share} of the player's attack. The plan shows what would fit."
         )
         return Finding("cure", text, what=free, level=adjusted.level_margin_share)
-    before, after = (
-        whole_percent(_weakest_share(problem, force)) for force in (buzz, adjusted.buzz_force)
-    )
-    takes = (
-        "it takes the weakest note from {before:percent} to {after:percent} of the player's attack"
-    )
-    if not (before or after):
+    before, after = (_weakest_share(problem, force) for force in (buzz, adjusted.buzz_force))
+    takes = "it takes the weakest note from {before:share} to {after:share} of the player's attack"
+    if before <= 0.0 and after <= 0.0:
         takes = "the weakest note lies on the next fret at rest, and still would"
     cure = sentence(
         "Adjusting {what:list} alone does not meet every limit: {takes}; {failing:count note} "

@@ -232,8 +232,8 @@ def _explanation(address: Address, error: DBAPIError) -> EvenfallError:
     low = said.lower()
     if any(sign in low for sign in ("malformed", "not a database", "invalid page", "corrupt")):
         return BrokenFileError(
-            "The database is damaged or cut short ({reason}). {door_archive_save} files into a "
-            "new archive what can be saved of it.",
+            "The database is damaged or cut short ({reason}). To file what can be saved of it into "
+            "a new archive, use {door_archive_save}.",
             at=address.at,
             reason=said,
         )
@@ -259,8 +259,8 @@ def _explanation(address: Address, error: DBAPIError) -> EvenfallError:
             reason=said,
         )
     return BrokenFileError(
-        "The database does not answer as an archive does ({reason}). {door_archive_save} files "
-        "into a new archive what can be saved of it.",
+        "The database does not answer as an archive does ({reason}). To file what can be saved of "
+        "it into a new archive, use {door_archive_save}.",
         at=address.at,
         reason=said,
     )

@@ -419,8 +419,8 @@ def values_of(entry: Any) -> dict[str, Any]:
         values = None
     if not isinstance(values, dict):
         raise BrokenFileError(
-            "What an entry says is damaged. {door_archive_save} files into a new archive what can "
-            "be saved of it.",
+            "What an entry says is damaged. To file what can be saved of the archive into a new "
+            "one, use {door_archive_save}.",
             at=At(field=f"entry {entry.hash[:12]}"),
         )
     return values

@@ -46,7 +46,8 @@ def refuse_other(connection: Connection, address: Address) -> bool:
     if found not in _SCHEMAS:
         raise BrokenFileError(
             "The archive names a schema that never existed, {found:quoted}: its database is "
-            "damaged. Restore a backup; {door_archive_save} files what can be read into a new one.",
+            "damaged. Restore a backup, or use {door_archive_save} to file what can be read into a "
+            "new archive.",
             at=address.at,
             found=found,
         )

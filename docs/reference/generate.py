@@ -217,7 +217,8 @@ pitches in Hz and cent.
   a form of `/api/v1/archive/exports`.
 - **Errors** have the shape that the command line prints: one sentence, where, and how to correct
   it, with status 422; 404 where the address names nothing, 409 while the same call is under way,
-  412 where somebody else filed meanwhile. See [codes](errors.md).
+  412 where somebody else filed meanwhile, 500 where a read meets damage in what is stored, 507
+  where the disk is full. See [codes](errors.md).
 - **Sent twice.** A call that files or begins something takes the header `Idempotency-Key`: sent
   again with the same body it is answered as before and done once. The answer is kept for a week.
   A call that was refused may be sent again under its key. Where an error came after something of

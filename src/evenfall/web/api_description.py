@@ -40,7 +40,8 @@ CHANGES: Mapping[str, tuple[str, ...]] = {
         "the client of this program asks for them.",
         "1.3: a lot can also be answered with `sent back`; the `memory` of weighted means and "
         "cumulative sums; `run_length_count` is null where it has no end; 507 where the disk is "
-        "full; 409 for a call that is sent again after an error that followed its filing.",
+        "full; 409 for a call that is sent again after an error that followed its filing; 500 "
+        "instead of 422 for a read that meets damage in what is stored.",
     ),
 }
 """What changed for whoever calls, by day; within version 1 nothing is removed or renamed."""

@@ -180,9 +180,23 @@ def test_the_published_schema_takes_what_ships_and_refuses_what_we_refuse(kind: 
         assert list(schema.iter_errors(values)) == []
 
 
-def test_dust_of_several_materials_is_one_sentence() -> None:
-    said = {
-        one.topic: str(one.sentence)
-        for one in machine_cautions(("brass", "bone", "bone"), strung=False)
-    }
-    assert said["Dust"].startswith("Metal chips and dust and bone dust, and wood: extraction")
+@pytest.mark.parametrize(
+    ("materials", "dust"),
+    [
+        (("nickel silver", "bone", "bone"), "Chips and dust of nickel silver, bone dust and "),
+        (
+            ("stainless", "synthetic", "bone"),
+            "Chips of chromium-nickel stainless steel, plastic dust, bone dust and ",
+        ),
+        (
+            ("nickel silver", "brass", "brass"),
+            "Chips and dust of nickel silver, chips and dust of brass and ",
+        ),
+        (("bone",), "Bone dust and "),
+    ],
+)
+def test_dust_of_several_materials_is_one_sentence(materials: tuple[str, ...], dust: str) -> None:
+    said = {one.topic: str(one.sentence) for one in machine_cautions(materials, strung=False)}
+    assert said["Dust"] == (
+        f"{dust}wood dust: extraction running, a mask where it does not catch all."
+    )

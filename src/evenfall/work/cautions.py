@@ -82,10 +82,10 @@ def cautions(
     return tuple(Caution(topic, said) for topic, said in found)
 
 
-_DUST = {
-    "nickel silver": "metal chips and dust, nickel among them",
-    "stainless": "chips of stainless steel, with chromium and nickel",
-    "brass": "metal chips and dust",
+_DUST = {  # phrases of one list: without a comma
+    "nickel silver": "chips and dust of nickel silver",
+    "stainless": "chips of chromium-nickel stainless steel",
+    "brass": "chips and dust of brass",
     "bone": "bone dust",
     "synthetic": "plastic dust",
 }
@@ -97,7 +97,7 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
     if strung:
         strings = "Strings at pitch can whip: guard them, and keep the cutter's path clear of them."
     first, *others = dict.fromkeys(_DUST[one] for one in materials)
-    dust: dict[str, Value] = {"what": (first[0].upper() + first[1:], *others)}
+    dust: dict[str, Value] = {"what": (first[0].upper() + first[1:], *others, "wood dust")}
     found = (
         (
             "Before anything",
@@ -117,7 +117,7 @@ def machine_cautions(materials: Sequence[str], *, strung: bool) -> tuple[Caution
         ),
         (
             "Dust",
-            "{what:list}, and wood: extraction running, a mask where it does not catch all.",
+            "{what:list}: extraction running, a mask where it does not catch all.",
         ),
         (
             "Clamps",

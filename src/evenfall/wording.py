@@ -60,8 +60,8 @@ _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _LONGEST_QUOTE = 40
 _MOST_ROWS = 7
 
-ALIKE_MM = 5e-4
-"""Two lengths that differ by no more are shown as one [mm]."""
+ALIKE_MM = 0.0001 * MM_PER_INCH
+"""Two lengths that differ by no more are shown as one: they may read the same in inches [mm]."""
 
 SHARE_TOLERANCE = 1e-6
 """What a share of one may lack through rounding."""
@@ -144,6 +144,8 @@ def span(lengths_mm: Iterable[float]) -> Sentence:
     --------
     >>> say(span([1.7, 1.86])), say(span([0.07]))
     ('1.700 to 1.860 mm', '0.070 mm')
+    >>> say(span([1.6996, 1.7004])), say(span([1.6990, 1.7005]), "in")
+    ('1.700 mm', '0.0669 in')
     """
     values = [float(one) for one in lengths_mm]
     low, high = min(values), max(values)

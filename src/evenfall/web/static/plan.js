@@ -72,8 +72,8 @@ function label() {
   say("budget", s.budget === null ? now.metal : length(s.budget));
 }
 
-/** Say the lowest margin as the map does. @param {Answer} answer */
-const margin = (answer) => answer.margin_percent > 0 ? `${answer.margin_percent} %` : "touches at rest";
+/** Say the lowest margin as the map does: rounded down, and under 0 where a string touches at rest. @param {Answer} answer */
+const margin = (answer) => answer.margin_percent >= 0 ? `${answer.margin_percent} %` : "touches at rest";
 
 function show() {
   stuck.toggleAttribute("hidden", now.holds);

@@ -118,6 +118,7 @@ __all__ = [
 
 _ROOMS = {
     "opening": "Source",
+    "checking": "CheckRequest StarterRequest TemplateRequest check_specification starter template",
     "factors": "CausesRequest causes",
     "measured_lots": "MeasuredLotRequest measured_lot",
     "measuring": "MeasureRequest measure",
@@ -145,5 +146,5 @@ _ROOMS = {
 def __getattr__(name: str) -> Any:
     if name not in __all__:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    room = next((room for room, names in _ROOMS.items() if name in names.split()), "checking")
+    room = next(room for room, names in _ROOMS.items() if name in names.split())
     return getattr(import_module(f"evenfall.workshop.{room}"), name)

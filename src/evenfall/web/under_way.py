@@ -133,8 +133,7 @@ def telling(request: Request, name: str, of: Callable[[Task], dict[str, Any]]) -
 
 
 def pressed(request: Request, name: str, what: Literal["ask_to_stop", "again"]) -> Task:
-    """Ask a task to stop, or begin it again."""
-    shown(request, name)
+    """Ask a task to stop, or begin it again; whoever calls this looked whether it may be seen."""
     shop = shop_of(request)
     task: Task = getattr(shop.queue, what)(name)
     shop.pool.wake()
@@ -150,12 +149,14 @@ def _after(request: Request, task: Task) -> Response:
 @router.post("/{name}/stop")
 def stop(request: Request, name: str) -> Response:
     """Ask a task to stop."""
+    shown(request, name)
     return _after(request, pressed(request, name, "ask_to_stop"))
 
 
 @router.post("/{name}/again")
 def again(request: Request, name: str) -> Response:
     """Begin a task again that was refused or stopped."""
+    shown(request, name)
     return _after(request, pressed(request, name, "again"))
 
 

@@ -102,7 +102,6 @@ def test_a_schema_that_never_existed_is_a_damaged_archive(
     with closing(sqlite3.connect(tmp_path / "a.db")) as database, database:
         database.execute("CREATE TABLE alembic_version (version_num TEXT)")
         database.execute("INSERT INTO alembic_version VALUES (?)", (found,))
-    database.close()
     engine = create_engine(f"sqlite:///{tmp_path / 'a.db'}")
     with engine.connect() as connection, pytest.raises(error, match=said):
         refuse_other(connection, Address.read(str(tmp_path / "a")))

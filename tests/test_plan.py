@@ -18,6 +18,7 @@ from evenfall.levelling import make_plan
 from evenfall.plan import Plan
 from evenfall.plan.before_cut import ReadFirst
 from evenfall.plan.limits import LeftOut
+from evenfall.requirement import State
 from evenfall.wording import sentence
 from made_heights import changed
 from necks import invented
@@ -307,6 +308,12 @@ def test_a_limit_that_cannot_be_met_is_not_left_to_the_proof() -> None:
     unmet = replace(done, left_out=(short,))
     assert "not every limit can be met" in str(unmet.headline)
     assert "will not find that the instrument conforms" in str(unmet.next_step)
+    as_good = done.state_after.copy()
+    as_good[2, 0] = State.AS_GOOD
+    both = str(replace(unmet, state_after=as_good).headline)
+    assert "1 note buzzes at the design attack" in both
+    assert "not every limit can be met" in both
+    assert "every limit" not in str(replace(done, state_after=as_good).headline)
     # a note that buzzes as it would over level frets is no fault of the instrument
     alike = replace(done, left_out=(replace(short, limit="clearance"),))
     assert "shows that the instrument conforms" in str(alike.next_step)

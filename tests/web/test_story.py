@@ -20,8 +20,9 @@ from evenfall.cli import main
 from evenfall.errors import RequestError
 from evenfall.measurement import Measurement
 from evenfall.plan import Plan
+from evenfall.plan.limits import LeftOut
 from evenfall.web.shop import Shelf, Shop
-from evenfall.wording import say
+from evenfall.wording import say, sentence
 from evenfall.workshop import AddRequest, MeasureRequest, PlanRequest, ProveRequest, Source
 from evenfall.workshop.archives import Dossiers
 from evenfall.workshop.exploring import Exploration, GivesWay, Wishes
@@ -117,6 +118,19 @@ def test_a_job_goes_from_stop_to_stop(dossiers: Dossiers) -> None:
     assert [say(stop.fact) for stop in told.stops][3:] == ["done", "conforms"]
     (said,) = lately(dossiers, [told.line.dossier]).values()
     assert re.fullmatch(r"proved \d{4}-\d\d-\d\d: conforms", say(said))
+
+
+def test_a_plan_that_leaves_a_limit_unmet_is_not_left_to_the_proof(dossiers: Dossiers) -> None:
+    """It says itself that a proof would not find that the instrument conforms."""
+    found = read("before")
+    done = replace(planned(found), status="nothing", part="whole")
+    dossiers.file(found, done)
+    told = story(dossiers, SERIAL)
+    assert (*stands(told), say(told.headline)) == ("Proof", "measure", "Read again, to prove it")
+    short = LeftOut("first-fret-gap", (3,), sentence("First-fret gap of string 3 is too low."))
+    dossiers.file(replace(done, left_out=(short,)))
+    told = story(dossiers, SERIAL)
+    assert (*stands(told), say(told.headline)) == ("Plan", "plan", "Choose another plan")
 
 
 @pytest.mark.slow

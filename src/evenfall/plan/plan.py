@@ -87,6 +87,7 @@ _SET_AND_READ = (
     "{door_settled}."
 )
 _UNMET = "Every note is clear by these readings, but not every limit can be met."
+_UNMET_TOO = " Besides, not every limit can be met."
 _CURE_UNMET = (
     "Put right what is listed, or agree on other limits. As it is, {door_prove} will not find that "
     "the instrument conforms."
@@ -352,6 +353,8 @@ class Plan(FileContent):
             headline = _TO_READ
         elif (self.state_after == State.AS_GOOD).any():
             headline = _HEADLINES_AS_GOOD.get(self.status, headline)
+            if self.status == "nothing" and self.limits_unmet:
+                headline += _UNMET_TOO
         elif self.status == "nothing" and self.limits_unmet:
             headline = _UNMET
         cut = np.flatnonzero((self.removal_mm > 0.0).any(axis=0)) + 1

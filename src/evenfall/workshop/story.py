@@ -380,12 +380,13 @@ class _Telling:
         """Return what the newest plan asks for."""
         if plan.status == "read-again":
             return 0, "measure", sentence("Take readings again"), plan.headline
-        if plan.status == "ask" or (plan.status == "nothing" and not self.done):
+        keeps = plan.status == "nothing" and not self.done
+        if plan.status == "ask" or (keeps and not plan.limits_unmet):
             name = "Read a second time" if plan.status == "ask" else "Read again, to prove it"
             return 0 if plan.status == "ask" else 4, "measure", sentence(name), plan.headline
-        if plan.status in ("misfit", "short") or (
-            plan.status == "new-wire" and not plan.replaced_frets
-        ):
+        lacks_wire = plan.status == "new-wire" and not plan.replaced_frets
+        # with a limit unmet a proof would find what the plan says already
+        if keeps or lacks_wire or plan.status in ("misfit", "short"):
             return 2, "plan", sentence("Choose another plan"), plan.headline
         if not self.done:
             return 3, "work", sentence("Do the work"), plan.headline

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 from collections.abc import Callable, Iterator
+from itertools import chain
 from pathlib import Path
 
 import pytest
@@ -112,6 +113,25 @@ def test_what_is_filed_carries_the_name_of_the_bench(
     assert bench.locator(".label b").inner_text() == "UY-0999 (invented)"
     bench.get_by_role("link", name="To the instrument").click()
     assert "M. Tessquin" in bench.locator(".table").inner_text()
+
+
+@pytest.mark.slow
+def test_the_sheet_to_type_into_stands_upright_on_one_page_of_paper(
+    bench: Page, examples: tuple[str, list[str]], tmp_path: Path
+) -> None:
+    bench.goto(f"/instruments/{examples[1][0]}/measure")
+    grid = bench.locator(".map.typing")
+    along = re.compile("^map typing$")
+    expect(grid).to_have_class(along)
+    for event, stands in (("beforeprint", re.compile("upright")), ("afterprint", along)):
+        bench.evaluate("event => dispatchEvent(new Event(event))", event)
+        expect(grid).to_have_class(stands)
+    bench.pdf(path=tmp_path / "sheet.pdf", format="A4")
+    command = ["pdftotext", "-layout", tmp_path / "sheet.pdf", "-"]
+    told = subprocess.run(command, capture_output=True, text=True, check=True)
+    frets = " ".join(bench.locator(".map.typing .head-column").all_inner_texts())
+    lines = [[line.split()[:1] for line in page.splitlines()] for page in told.stdout.split("\f")]
+    assert any(frets in " ".join(chain(*page)) for page in lines), told.stdout
 
 
 @pytest.mark.slow

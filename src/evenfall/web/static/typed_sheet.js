@@ -25,6 +25,8 @@ class TypedSheet extends HTMLElement {
     const stand = () => grid.classList.toggle("upright", upright());
     stand();
     narrow.addEventListener("change", stand);
+    addEventListener("beforeprint", () => grid.classList.add("upright")); // not every browser asks again for paper
+    addEventListener("afterprint", stand);
     grid.setAttribute("role", "group");
     grid.setAttribute("aria-label", "Readings of the neck, string by string");
     const columns = data.frets + 2;

@@ -216,12 +216,13 @@ def test_a_whole_job_goes_through_the_archive_without_files_in_between(place: Pa
         (place / name).write_bytes(ef.Source.invented(full).content or b"")
     known = ("--spec", "spec.toml", "--serial", "UY-0417")
     told = step("measure", "before.csv", *known).output
-    assert "of UY-0417, Tesquil (invented): new dossier, number, readings," in told
-    assert ": plan." in step("plan", "UY-0417").output
+    assert "in a new dossier of UY-0417, Tesquil (invented): 1 number, 1 file of readings," in told
+    assert ": 1 plan." in step("plan", "UY-0417").output
     step("measure", "settled.csv", *known)
     step("plan", "UY-0417", "--settled", "--json")
-    assert ": page." in step("sheet", "UY-0417", "-o", "sheet.pdf").output
-    assert ": readings, page, measurement, proof." in step("prove", "UY-0417", "after.csv").output
+    assert ": 1 page." in step("sheet", "UY-0417", "-o", "sheet.pdf").output
+    told = step("prove", "UY-0417", "after.csv").output
+    assert ": 1 file of readings, 1 page, 1 measurement, 1 proof." in told
     assert sorted(path.name for path in place.glob("*.json")) == []
     kinds = [e["kind"] for e in json.loads(run("show", "UY-0417", "--json").output)["entries"]]
     assert kinds.count("plan") == 2
@@ -248,7 +249,7 @@ def test_who_did_a_step_and_when_are_filed_with_it(place: Path) -> None:
     assert "2024-05-02" in run("history", "UY-0417").output
     refused = step("plan", "UY-0417", "--settled", "--on", "soon", status=2).output
     assert 'on: "soon" is not a day or time' in refused
-    assert ": plan." in step("plan", "UY-0417", *who).output
+    assert ": 1 plan." in step("plan", "UY-0417", *who).output
 
 
 @pytest.mark.slow

@@ -87,8 +87,10 @@ class Desk(NamedTuple):
                 person=self.person or person,
                 done=self.done,
             )
-        new = filed_words(added.new)
-        return f"Filed in the dossier of {added.line.title or added.line.dossier}: {new}."
+        new = [kind for kind in added.new if kind != "opened"]
+        into = "the dossier" if len(new) == len(added.new) else "a new dossier"
+        title = added.line.title or added.line.dossier
+        return f"Filed in {into} of {title}: {filed_words(new)}."
 
 
 def tell(line: str, *, as_json: bool) -> None:
